@@ -1,0 +1,9 @@
+module tidemark.example/tidemark
+
+go 1.26.0
+
+toolchain go1.26.8
+
+require github.com/stretchr/testify v1.12.1
+
+require go.yaml.in/yaml/v3 v3.0.5 // indirect
