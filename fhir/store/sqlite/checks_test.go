@@ -1,0 +1,52 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"tidemark.example/tidemark/fhir/store/searchsql"
+)
+
+// TestDeliveryPlans: what is due, to be looked at, or other than it was delivered,
+// is found by an index, since most of a store is delivered already.
+func TestDeliveryPlans(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	s, err := Open(ctx, path, Options{})
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	db, err := sql.Open("sqlite", dsn(path, time.Second))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, db.Close()) }()
+	plan := func(statement string, args ...any) string {
+		rows, err := db.QueryContext(ctx, "EXPLAIN QUERY PLAN "+statement, args...)
+		require.NoError(t, err)
+		defer func() { require.NoError(t, rows.Close()) }()
+		var steps []string
+		for rows.Next() {
+			var id, parent, unused int
+			var detail string
+			require.NoError(t, rows.Scan(&id, &parent, &unused, &detail))
+			steps = append(steps, detail)
+		}
+		require.NoError(t, rows.Err())
+		return strings.Join(steps, "\n")
+	}
+	due := plan(claimSQL, "ehr", 0, 0, "w", 0, 0, 1)
+	require.Equal(t, 2, strings.Count(due, "USING INDEX delivery_due (target=? AND due"), due)
+	require.NotContains(t, due, "SCAN delivery", due)
+	claim := plan(claimChecksSQL, "ehr", 0, 0, "w", 0, 0, 0, 1, 2)
+	require.Equal(t, 4, strings.Count(claim, "USING INDEX delivery_looked (target=? AND fresh=? AND looked"), claim)
+	require.NotContains(t, claim, "SCAN delivery", claim)
+	counts := plan(searchsql.Copies("delivery"))
+	require.Equal(t, 2, strings.Count(counts, "INDEX delivery_looked (target=? AND fresh=?)"), counts)
+	require.Contains(t, counts, "INDEX delivery_differs (target=? AND fault>?)", counts)
+	require.NotContains(t, counts, "SCAN delivery", counts)
+}

@@ -1,0 +1,155 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"tidemark.example/tidemark/fhir/store"
+)
+
+// versionColumns are what scanVersion reads, of resource r and its version v.
+const versionColumns = "r.type, r.id, v.vid - (r.rid << 20), v.at, v.method, v.deleted, v.body"
+
+// currentVersion joins resource r with its current version v.
+const currentVersion = "resource r JOIN resource_version v ON v.vid = (r.rid << 20) + r.version"
+
+// scanner is a row, or the current one of several.
+type scanner interface{ Scan(into ...any) error }
+
+// scanVersion reads one version of a resource.
+func (c *codec) scanVersion(row scanner) (store.Resource, error) {
+	var resource store.Resource
+	var at int64
+	var packed []byte
+	err := row.Scan(&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, &packed)
+	if errors.Is(err, sql.ErrNoRows) {
+		return store.Resource{}, store.ErrNotFound
+	}
+	if err != nil {
+		return store.Resource{}, fmt.Errorf("read a version: %w", err)
+	}
+	resource.LastUpdated = time.UnixMilli(at).UTC()
+	resource.Body, err = c.Unpack(packed)
+	return resource, err
+}
+
+// one are the statements that read one version, prepared once: parsing them takes
+// longer than running them.
+type one struct{ current, version *sql.Stmt }
+
+// prepare makes them; they end with the pool.
+func (o *one) prepare(ctx context.Context, reads *sql.DB) (err error) {
+	o.current, err = reads.PrepareContext(ctx, `SELECT `+versionColumns+`
+		FROM `+currentVersion+`
+		WHERE r.type = ? AND r.id = ?`)
+	if err != nil {
+		return err
+	}
+	o.version, err = reads.PrepareContext(ctx, `SELECT `+versionColumns+`
+		FROM resource r JOIN resource_version v ON v.vid = (r.rid << 20) + ?
+		WHERE r.type = ? AND r.id = ?`)
+	return err
+}
+
+// Get gives the current version, a tombstone included.
+func (s *Store) Get(ctx context.Context, key store.Key) (store.Resource, error) {
+	return s.read(ctx, s.one.current, key.Type, key.ID)
+}
+
+// Version gives one version.
+func (s *Store) Version(ctx context.Context, key store.Key, version int64) (store.Resource, error) {
+	if version <= 0 || version >= 1<<versionBits {
+		return store.Resource{}, store.ErrNotFound
+	}
+	return s.read(ctx, s.one.version, version, key.Type, key.ID)
+}
+
+// read reads one version.
+func (s *Store) read(ctx context.Context, statement *sql.Stmt, args ...any) (store.Resource, error) {
+	if err := s.enter(); err != nil {
+		return store.Resource{}, err
+	}
+	defer s.leave()
+	return s.codec.scanVersion(statement.QueryRowContext(ctx, args...))
+}
+
+// History gives versions, newest first.
+func (s *Store) History(ctx context.Context, key store.Key, before int64, limit int) ([]store.Resource, error) {
+	if before <= 0 || before > 1<<versionBits {
+		before = 1 << versionBits
+	}
+	versions, err := s.many(ctx, s.reads, `SELECT `+versionColumns+`
+		FROM resource r JOIN resource_version v ON v.vid > (r.rid << 20) AND v.vid < (r.rid << 20) + ?
+		WHERE r.type = ? AND r.id = ?
+		ORDER BY v.vid DESC LIMIT ?`, before, key.Type, key.ID, max(limit, 0))
+	if err != nil || len(versions) > 0 {
+		return versions, err
+	}
+	if _, err := s.Get(ctx, key); err != nil {
+		return nil, err
+	}
+	return nil, nil
+}
+
+// queryer is a pool, a connection or a transaction.
+type queryer interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// many reads versions from the pool.
+func (s *Store) many(ctx context.Context, from queryer, query string, args ...any) ([]store.Resource, error) {
+	if err := s.enter(); err != nil {
+		return nil, err
+	}
+	defer s.leave()
+	return s.codec.versions(ctx, from, query, args...)
+}
+
+// versions reads all rows of a query.
+func (c *codec) versions(ctx context.Context, from queryer, query string, args ...any) (found []store.Resource, err error) {
+	rows, err := from.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		resource, err := c.scanVersion(rows)
+		if err != nil {
+			return nil, err
+		}
+		found = append(found, resource)
+	}
+	return found, rows.Err()
+}
+
+// eachPage is how many resources Each holds at a time.
+const eachPage = 100
+
+// Each calls visit with every current resource of a type in order of id. It
+// reads page by page, so that a slow visitor does not hold a snapshot, behind
+// which the log could only grow; a resource written meanwhile may or may not be
+// met.
+func (s *Store) Each(ctx context.Context, resourceType string, visit func(store.Resource) error) error {
+	for after := ""; ; {
+		page, err := s.many(ctx, s.reads, `SELECT `+versionColumns+`
+			FROM `+currentVersion+`
+			WHERE r.type = ? AND r.id > ? AND r.deleted = 0
+			ORDER BY r.id LIMIT ?`, resourceType, after, eachPage)
+		if err != nil {
+			return err
+		}
+		for _, resource := range page {
+			if err := visit(resource); err != nil {
+				return err
+			}
+			after = resource.ID
+		}
+		if len(page) < eachPage {
+			return nil
+		}
+	}
+}
