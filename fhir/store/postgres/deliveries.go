@@ -1,0 +1,326 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"tidemark.example/tidemark/fhir/store"
+	"tidemark.example/tidemark/fhir/store/groupcommit"
+)
+
+// clockSQL begins a statement that goes by the clock: now is the time of the
+// first value, or of the database if that is 0, and written the latest time
+// anything was written at, which the clock may have fallen behind.
+const clockSQL = `WITH clock AS MATERIALIZED (
+	SELECT now, greatest(at, now) AS written
+	FROM (SELECT at, CASE WHEN $1::bigint = 0 THEN ` + wallSQL + ` ELSE $1::bigint END AS now FROM clock) c)`
+
+// deliveryColumns are what scanDelivery reads, of delivery d; the last says
+// whether a begun attempt has outlived its lease.
+const deliveryColumns = `d.target,
+	(SELECT r.type FROM resource r WHERE r.rid = d.rid),
+	(SELECT r.id FROM resource r WHERE r.rid = d.rid),
+	d.member, d.wanted, d.delivered, d.retract = 1,
+	d.in_doubt = 1 OR (d.begun = 1 AND d.lease_until <= (SELECT now FROM clock)),
+	d.remote_id, d.etag, d.attempts, d.due,
+	coalesce(d.wanted_since, 0), d.parked = 1, d.reason, d.fault, d.parked = 1 AND d.dropped = d.wanted, d.changed,
+	d.accepted, d.repairs, d.fresh = 1, d.looked, d.checked, d.owner, d.lease_until`
+
+// pending are the deliveries that need something done, as the index
+// delivery_due has them.
+const pending = "(d.wanted <> d.delivered OR d.in_doubt = 1)"
+
+// claimable begins a query for what may be claimed, unless a lease holds it: one
+// that has not run out, that nobody took while the clock was ahead, and that is
+// not for a look only.
+const claimable = `SELECT d.target, d.rid, d.member FROM deliveries d
+		WHERE d.target = $2 AND ` + pending + ` AND d.parked = 0
+			AND (d.lease_until <= (SELECT now FROM clock) OR d.lease_until > (SELECT now FROM clock) + $6::bigint OR d.checking = 1)`
+
+// claimSQL leases what is due and what no other worker is just claiming, and
+// behind that what was put off beyond MaxWait: two ranges of the index
+// delivery_due. Where an attempt had begun under a lease that ran out, nobody
+// knows what became of it.
+const claimSQL = clockSQL + `, due AS MATERIALIZED (` + claimable + `
+			AND d.due <= (SELECT written FROM clock)
+		ORDER BY d.due, d.rid, d.member LIMIT $3 FOR UPDATE OF d SKIP LOCKED),
+	late AS MATERIALIZED (` + claimable + `
+			AND d.due > (SELECT greatest(written, now + $6::bigint) FROM clock)
+		ORDER BY d.due LIMIT $3 FOR UPDATE OF d SKIP LOCKED)
+	UPDATE deliveries d
+	SET owner = $4, lease_until = (SELECT now FROM clock) + $5::bigint, in_doubt = greatest(d.in_doubt, d.begun), begun = 0, checking = 0
+	FROM (SELECT * FROM due UNION ALL SELECT * FROM late LIMIT $3) c
+	WHERE d.target = c.target AND d.rid = c.rid AND d.member = c.member
+	RETURNING ` + deliveryColumns
+
+// place finds a delivery.
+const place = ` WHERE d.target = $2 AND d.rid = (SELECT rid FROM resource WHERE type = $3 AND id = $4) AND d.member = $5`
+
+// fence finds a delivery for the holder of its lease only. Owner and end of the
+// lease together tell a lease from every other, even of the same owner.
+const fence = place + ` AND d.owner = $6 AND d.lease_until = $7`
+
+// fenceArgs are the values of a fence, behind the time.
+func (s *Store) fenceArgs(d store.Delivery, more ...any) []any {
+	args := []any{s.now(), d.Target, indexed(d.Key.Type), indexed(d.Key.ID), d.Member, plain(d.Owner), d.LeaseUntil.UnixMilli()}
+	return append(args, more...)
+}
+
+// startSQL marks that an attempt begins, which only a running lease allows.
+const startSQL = clockSQL + " UPDATE deliveries d SET begun = 1, attempts = d.attempts + 1" + fence +
+	" AND d.lease_until > (SELECT now FROM clock)"
+
+// recordSQL keeps an outcome and ends the lease. What was wanted meanwhile is in
+// the row only, not in the delivery that the worker holds.
+const recordSQL = clockSQL + ` UPDATE deliveries d SET
+	delivered = greatest(d.delivered, $8::bigint), begun = 0, in_doubt = $9::smallint, remote_id = $10, etag = $11,
+	attempts = CASE WHEN $8::bigint >= $12::bigint AND $9::smallint = 0 THEN 0 ELSE d.attempts END,
+	due = CASE WHEN d.wanted > $12::bigint AND ($8::bigint >= $12::bigint AND $9::smallint = 0 OR $14::smallint = 1) THEN (SELECT written FROM clock) ELSE $13::bigint END,
+	parked = CASE WHEN d.wanted > $12::bigint THEN 0 ELSE $14::smallint END, reason = $15, fault = $16, dropped = 0,
+	accepted = $17, looked = (SELECT now FROM clock), fresh = 1, repairs = CASE WHEN $8::bigint > d.delivered THEN 0 ELSE d.repairs END,
+	changed = (SELECT written FROM clock), owner = '', lease_until = 0,
+	wanted_since = CASE WHEN d.wanted = greatest(d.delivered, $8::bigint) AND $9::smallint = 0 THEN NULL ELSE d.wanted_since END` +
+	fence + " AND $8::bigint <= d.wanted"
+
+// dropSQL wants the members as retracted that a version does not have any more,
+// unless a version as high is wanted already, which it tells.
+const dropSQL = `WITH superseded AS MATERIALIZED (
+		SELECT EXISTS (SELECT 1 FROM deliveries d WHERE d.target = $1 AND d.rid = $2 AND d.wanted >= $3) AS yes),
+	dropped AS (
+		UPDATE deliveries d SET
+			wanted_since = CASE WHEN d.delivered < d.wanted THEN d.wanted_since ELSE $4 END,
+			wanted = $3, retract = 1, due = $4, parked = 0, reason = '', fault = ''
+		WHERE d.target = $1 AND d.rid = $2 AND d.retract = 0 AND d.member <> ALL ($5::text[])
+			AND NOT (SELECT yes FROM superseded))
+	SELECT yes FROM superseded`
+
+// wish is what one target is to hold of one resource.
+type wish struct {
+	target string
+	rid    int64
+}
+
+// Want records that a target should hold a version.
+func (t *tx) Want(target string, key store.Key, version int64, retract bool, members ...string) error {
+	rid, known := t.written[key]
+	if !known {
+		h, err := t.lookup(key)
+		if err != nil {
+			return err
+		}
+		rid = h.rid
+	}
+	members = groupcommit.Members(members)
+	of := wish{target, rid}
+	_, again := t.wished[of]
+	if _, fresh := t.fresh[key]; !fresh || again || version > 1 {
+		superseded, err := t.dropMembers(of, version, members)
+		if err != nil || superseded {
+			return err
+		}
+	}
+	t.wished[of] = struct{}{}
+	for _, member := range members {
+		rows := &t.rows.members
+		if member == store.Whole {
+			rows = &t.rows.wants
+		}
+		rows.add(wantRow{target: target, rid: rid, member: member, version: version, retract: retract, at: t.at})
+	}
+	return nil
+}
+
+// dropMembers wants what a version does not have any more as retracted, unless a
+// version as high is wanted already. The first version of a resource that this
+// batch creates needs neither.
+func (t *tx) dropMembers(of wish, version int64, kept []string) (superseded bool, err error) {
+	if err := t.direct(); err != nil {
+		return false, err
+	}
+	err = t.row("retract members", dropSQL, []any{of.target, of.rid, version, t.at, kept}, &superseded)
+	return superseded, err
+}
+
+// Claim leases deliveries that are due, see store.Deliveries.
+func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) (claimed []store.Delivery, err error) {
+	if err := s.enter(); err != nil {
+		return nil, err
+	}
+	defer s.leave()
+	rows, err := s.pool.Query(ctx, claimSQL, s.now(), target, max(limit, 0), plain(owner), max(lease.Milliseconds(), 1),
+		store.MaxWait.Milliseconds())
+	if err == nil {
+		claimed, err = scanDeliveries(rows)
+	}
+	if err != nil {
+		return nil, wrap("claim deliveries", err)
+	}
+	slices.SortStableFunc(claimed, groupcommit.ClaimOrder)
+	return claimed, nil
+}
+
+// change runs a statement that a lease allows, and gives whether it did.
+func (s *Store) change(ctx context.Context, what, query string, args []any) (bool, error) {
+	changed, _, err := s.commit(ctx, what, query, args)
+	return changed, err
+}
+
+// commit is change that also says whether a failover might undo it, see errAlone.
+func (s *Store) commit(ctx context.Context, what, query string, args []any) (changed, alone bool, err error) {
+	if err := s.enter(); err != nil {
+		return false, false, err
+	}
+	defer s.leave()
+	conn, err := s.pool.Acquire(ctx)
+	if err != nil {
+		return false, false, wrap(what, err)
+	}
+	defer conn.Release()
+	session := conn.Conn().PgConn()
+	leftAlone(session)
+	tag, err := conn.Exec(ctx, query, args...)
+	return tag.RowsAffected() > 0, leftAlone(session), wrap(what, err)
+}
+
+// Begin records that an attempt to send starts. One that a failover might undo
+// does not count: nothing may be sent that nobody would know of.
+func (s *Store) Begin(ctx context.Context, d store.Delivery) error {
+	begun, alone, err := s.commit(ctx, "begin an attempt", startSQL, s.fenceArgs(d))
+	switch {
+	case err != nil:
+		return err
+	case alone:
+		return fmt.Errorf("%w: begin an attempt: %w", store.ErrUnknownOutcome, errAlone)
+	case !begun:
+		return store.ErrLeaseLost
+	}
+	return nil
+}
+
+// BeginAll records it of many.
+func (s *Store) BeginAll(ctx context.Context, deliveries []store.Delivery) []error {
+	return s.each(deliveries, func(d store.Delivery) error { return s.Begin(ctx, d) })
+}
+
+// RecordAll keeps the outcomes of many.
+func (s *Store) RecordAll(ctx context.Context, deliveries []store.Delivery) []error {
+	return s.each(deliveries, func(d store.Delivery) error { return s.Record(ctx, d) })
+}
+
+// each runs a transaction for each of some deliveries, side by side, so that they
+// share the flushes of the server. One transaction for all would hold rows while it
+// waits for others, and could wait in a circle with a batch of the writer.
+func (s *Store) each(deliveries []store.Delivery, job func(store.Delivery) error) []error {
+	answers := make([]error, len(deliveries))
+	var next atomic.Int64
+	var running sync.WaitGroup
+	for range min(len(deliveries), int(s.pool.Config().MaxConns)) {
+		running.Go(func() {
+			for i := next.Add(1) - 1; i < int64(len(deliveries)); i = next.Add(1) - 1 {
+				answers[i] = job(deliveries[i])
+			}
+		})
+	}
+	running.Wait()
+	return answers
+}
+
+// Record keeps the outcome of a claimed delivery and ends its lease. An outcome that
+// a failover undoes leaves the delivery in doubt, which is then the truth.
+func (s *Store) Record(ctx context.Context, d store.Delivery) error {
+	recorded, err := s.change(ctx, "record a delivery", recordSQL, s.fenceArgs(d,
+		d.Delivered, bit(d.InDoubt), plain(d.RemoteID), plain(d.ETag), d.Wanted, d.Due.UnixMilli(), bit(d.Parked), plain(d.Reason), plain(d.Fault), plain(d.Accepted)))
+	if err != nil || recorded {
+		return err
+	}
+	current, err := s.Delivery(ctx, d.Target, d.Key, d.Member)
+	if err == nil && d.Delivered > current.Wanted && current.Owner == d.Owner && current.LeaseUntil.Equal(d.LeaseUntil) {
+		return fmt.Errorf("store: version %d delivered, but only %d wanted", d.Delivered, current.Wanted)
+	}
+	if err == nil || errors.Is(err, store.ErrNotFound) {
+		return store.ErrLeaseLost
+	}
+	return err
+}
+
+// Delivery gives the state of one member of a resource at one target.
+func (s *Store) Delivery(ctx context.Context, target string, key store.Key, member string) (delivery store.Delivery, err error) {
+	err = s.read(ctx, "read a delivery", func(from queryer) (err error) {
+		delivery, err = scanDelivery(from.QueryRow(ctx, clockSQL+" SELECT "+deliveryColumns+" FROM deliveries d"+place,
+			s.now(), target, indexed(key.Type), indexed(key.ID), member))
+		return err
+	})
+	if err != nil {
+		return store.Delivery{}, err
+	}
+	return delivery, nil
+}
+
+// Members gives the state of all members of a resource at one target.
+func (s *Store) Members(ctx context.Context, target string, key store.Key) (members []store.Delivery, err error) {
+	err = s.read(ctx, "read the members of a delivery", func(from queryer) error {
+		rows, err := from.Query(ctx, clockSQL+" SELECT "+deliveryColumns+` FROM deliveries d
+			WHERE d.target = $2 AND d.rid = (SELECT rid FROM resource WHERE type = $3 AND id = $4) ORDER BY d.member`,
+			s.now(), target, indexed(key.Type), indexed(key.ID))
+		if err == nil {
+			members, err = scanDeliveries(rows)
+		}
+		return err
+	})
+	return members, err
+}
+
+// scanDeliveries reads the states of deliveries.
+func scanDeliveries(rows pgx.Rows) ([]store.Delivery, error) {
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (store.Delivery, error) { return scanDelivery(row) })
+}
+
+// scanDelivery reads the state of a delivery.
+func scanDelivery(row pgx.Row) (store.Delivery, error) {
+	var d store.Delivery
+	var due, since, changed, looked, checked, until int64
+	err := row.Scan(&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt,
+		&d.RemoteID, &d.ETag, &d.Attempts, &due, &since, &d.Parked, &d.Reason, &d.Fault, &d.Dropped, &changed,
+		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until)
+	d.Due, d.WantedSince, d.Changed, d.LeaseUntil = moment(due), moment(since), moment(changed), moment(until)
+	d.Looked, d.Checked = moment(looked), moment(checked)
+	return d, err
+}
+
+// moment is the reverse of UnixMilli; 0 stands for no time.
+func moment(millis int64) time.Time {
+	if millis == 0 {
+		return time.Time{}
+	}
+	return time.UnixMilli(millis).UTC()
+}
+
+// Backlog counts what is wanted and not yet delivered, by target.
+func (s *Store) Backlog(ctx context.Context) (backlogs []store.Backlog, err error) {
+	err = s.read(ctx, "count the backlog", func(from queryer) error {
+		rows, err := from.Query(ctx, clockSQL+` SELECT d.target,
+				count(*) FILTER (WHERE d.parked = 0),
+				count(*) FILTER (WHERE d.in_doubt = 1 OR (d.begun = 1 AND d.lease_until <= (SELECT now FROM clock))),
+				count(*) FILTER (WHERE d.parked = 1 AND d.dropped <> d.wanted),
+				coalesce(min(d.wanted_since) FILTER (WHERE d.parked = 0), 0)
+			FROM deliveries d WHERE `+pending+` GROUP BY d.target ORDER BY d.target`, s.now())
+		if err != nil {
+			return err
+		}
+		backlogs, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (b store.Backlog, err error) {
+			var oldest int64
+			err = row.Scan(&b.Target, &b.Pending, &b.InDoubt, &b.Parked, &oldest)
+			b.Oldest = moment(oldest)
+			return b, err
+		})
+		return err
+	})
+	return backlogs, err
+}
