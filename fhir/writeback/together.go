@@ -1,0 +1,83 @@
+package writeback
+
+import (
+	"context"
+	"sync"
+
+	"tidemark.example/tidemark/fhir/store"
+)
+
+// together tells the store of many deliveries at once: while it is being told of
+// some, the next ones gather. Each of them alone would cost it a transaction, and
+// each transaction a wait for the disk.
+type together struct {
+	tell func(ctx context.Context, all []store.Delivery) []error
+
+	mu      sync.Mutex
+	waiting []*asking
+	telling bool
+}
+
+// asking is one delivery on its way to the store.
+type asking struct {
+	delivery store.Delivery
+	ctx      context.Context //nolint:containedctx // that of the one who waits
+	answer   chan error
+}
+
+// do tells the store of one delivery, with those that others tell it of, and gives
+// its answer. If the context ends first, the store may still be told.
+func (t *together) do(ctx context.Context, d store.Delivery) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	one := &asking{d, ctx, make(chan error, 1)}
+	t.mu.Lock()
+	t.waiting = append(t.waiting, one)
+	begins := !t.telling
+	t.telling = true
+	t.mu.Unlock()
+	if begins {
+		go t.run()
+	}
+	select {
+	case err := <-one.answer:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// run tells the store until nobody waits.
+func (t *together) run() {
+	for {
+		t.mu.Lock()
+		all := t.waiting
+		t.waiting = nil
+		t.telling = len(all) > 0
+		t.mu.Unlock()
+		if len(all) == 0 {
+			return
+		}
+		t.round(all)
+	}
+}
+
+// round tells the store of those who still wait.
+func (t *together) round(all []*asking) {
+	var asked []*asking
+	var deliveries []store.Delivery
+	for _, one := range all {
+		if one.ctx.Err() == nil {
+			asked, deliveries = append(asked, one), append(deliveries, one.delivery)
+		}
+	}
+	if len(asked) == 0 {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
+	defer cancel()
+	for i, err := range t.tell(ctx, deliveries) {
+		asked[i].answer <- err
+	}
+}

@@ -1,0 +1,258 @@
+package writeback
+
+import (
+	"context"
+	"encoding/json"
+	"maps"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/google/uuid"
+
+	"tidemark.example/tidemark/fhir/observation"
+	"tidemark.example/tidemark/fhir/store"
+)
+
+// A transaction has the score first, whose answer decides, and with it what says
+// where it comes from. R4 has no identifier of a Provenance, so that it carries
+// one of ours as a tag; it and the Device are created on the condition that they
+// are not there, so that a repetition makes no second one.
+
+// device is the reference to our Device as it is stored.
+const device = "Device/" + observation.DeviceID
+
+// maxProvenances is how many statements on one score are looked through for that
+// of the version wanted, the newest first.
+const maxProvenances = 20
+
+// provenance is the stored Provenance of a version, nil if there is none.
+func (w *Worker) provenance(ctx context.Context, key store.Key, version int64) (map[string]any, error) {
+	page, err := w.store.Search(ctx, store.Query{
+		Type: "Provenance", Sort: store.ByLastUpdatedDesc, Limit: maxProvenances,
+		Tokens: []store.TokenQuery{{Param: "target", Values: []string{key.String()}, Rare: true}},
+	})
+	if err != nil {
+		return nil, err
+	}
+	about := key.String() + "/_history/" + strconv.FormatInt(version, 10)
+	for _, each := range page.Resources {
+		tree, err := parseResource(each.Body)
+		if err != nil {
+			return nil, err
+		}
+		for _, reference := range references(tree["target"]) {
+			if reference["reference"] == about {
+				return tree, nil
+			}
+		}
+	}
+	return nil, nil
+}
+
+// references are the References of a list.
+func references(list any) []map[string]any {
+	var all []map[string]any
+	items, _ := list.([]any)
+	for _, each := range items {
+		if reference, ok := each.(map[string]any); ok {
+			all = append(all, reference)
+		}
+	}
+	return all
+}
+
+// entry is one entry of a transaction.
+type entry struct {
+	FullURL  string          `json:"fullUrl"`
+	Resource json.RawMessage `json:"resource"`
+	Request  entryRequest    `json:"request"`
+}
+
+type entryRequest struct {
+	Method      string `json:"method"`
+	URL         string `json:"url"`
+	IfMatch     string `json:"ifMatch,omitempty"`
+	IfNoneExist string `json:"ifNoneExist,omitempty"`
+}
+
+// transaction writes the Bundle: with id "" it creates, unless something with
+// the identifier is there, else it updates that id with If-Match. The provenance
+// may be nil.
+func (c content) transaction(id, ifMatch string, provenance map[string]any) ([]byte, error) {
+	score := entry{FullURL: c.urn(c.kind), Request: entryRequest{Method: http.MethodPost, URL: c.kind, IfNoneExist: c.identifier.query()}}
+	if id != "" {
+		score.Request = entryRequest{Method: http.MethodPut, URL: c.kind + "/" + url.PathEscape(id), IfMatch: ifMatch}
+	}
+	entries := []entry{score}
+	linked, err := c.linked()
+	if err != nil {
+		return nil, err
+	}
+	entries[0].Resource = linked.encode(id)
+	needsDevice := !slices.EqualFunc(linked.members, c.members, func(a, b member) bool { return string(a.raw) == string(b.raw) })
+	if provenance != nil {
+		body, named, err := c.provenance(provenance)
+		if err != nil {
+			return nil, err
+		}
+		entries = append(entries, entry{c.urn("Provenance"), body, entryRequest{
+			Method: http.MethodPost, URL: "Provenance", IfNoneExist: "_tag=" + token(identifier{observation.ProvenanceSystem, named}),
+		}})
+		needsDevice = true
+	}
+	if needsDevice {
+		body, err := newDevice()
+		if err != nil {
+			return nil, err
+		}
+		entries = append(entries, entry{c.urn("Device"), body, entryRequest{
+			Method: http.MethodPost, URL: "Device", IfNoneExist: identifier{observation.DeviceSystem, observation.DeviceID}.query(),
+		}})
+	}
+	return json.Marshal(struct {
+		ResourceType string  `json:"resourceType"`
+		Type         string  `json:"type"`
+		Entry        []entry `json:"entry"`
+	}{"Bundle", "transaction", entries})
+}
+
+// urn is how the entries of a transaction call one of them. It is the same each
+// time that the same score is sent.
+func (c content) urn(kind string) string {
+	return "urn:uuid:" + uuid.NewSHA1(uuid.NameSpaceURL, []byte(c.identifier.system+"|"+c.identifier.value+"#"+kind)).String()
+}
+
+// linked is the content with its reference to our Device replaced by that to the
+// entry of the transaction.
+func (c content) linked() (content, error) {
+	made, _ := c.tree()["device"].(map[string]any)
+	reference, _ := made["reference"].(string)
+	if !strings.HasSuffix(reference, "/"+device) {
+		return c, nil
+	}
+	made = maps.Clone(made)
+	made["reference"] = c.urn("Device")
+	raw, err := json.Marshal(made)
+	if err != nil {
+		return c, err
+	}
+	c.members = slices.Clone(c.members)
+	for i, m := range c.members {
+		if m.name == "device" {
+			c.members[i].raw = raw
+		}
+	}
+	return c, nil
+}
+
+// provenance shapes the stored Provenance for the target, and gives the code of
+// the tag that it is known by. It is about the entry of the score, names the
+// performer as the score does, or not, and the response by its address here.
+func (c content) provenance(stored map[string]any) (body []byte, named string, err error) {
+	shaped := maps.Clone(stored)
+	named, _ = stored["id"].(string)
+	if _, member, found := strings.Cut(c.identifier.value, "."); found {
+		// Each member of a score has a statement of its own (observation.MemberIdentifier).
+		named += "." + member
+	}
+	delete(shaped, "id")
+	shaped["meta"] = map[string]any{"tag": []any{map[string]any{"system": observation.ProvenanceSystem, "code": named}}}
+	shaped["target"] = []any{map[string]any{"reference": c.urn(c.kind)}}
+	performer := references(c.tree()["performer"])
+	agents := []any{}
+	for _, agent := range references(stored["agent"]) {
+		agent = maps.Clone(agent)
+		who, _ := agent["who"].(map[string]any)
+		switch {
+		case who["reference"] == device:
+			agent["who"] = map[string]any{"reference": c.urn("Device")}
+		case len(performer) == 0:
+			// Whom the score does not name to the target, the Provenance does not either.
+			continue
+		default:
+			agent["who"] = performer[0]
+		}
+		agents = append(agents, agent)
+	}
+	shaped["agent"] = agents
+	entities := []any{}
+	for _, entity := range references(stored["entity"]) {
+		entity = maps.Clone(entity)
+		what, _ := entity["what"].(map[string]any)
+		if reference, _ := what["reference"].(string); reference != "" {
+			entity["what"] = map[string]any{"reference": c.absolute(reference)}
+		}
+		entities = append(entities, entity)
+	}
+	shaped["entity"] = entities
+	body, err = json.Marshal(shaped)
+	return body, named, err
+}
+
+// absolute gives a reference to something here the base that the score's own
+// references have, since the target would take a relative one for its own.
+func (c content) absolute(reference string) string {
+	if strings.Contains(reference, ":") {
+		return reference
+	}
+	made, _ := c.tree()["device"].(map[string]any)
+	text, _ := made["reference"].(string)
+	if base, found := strings.CutSuffix(text, "/"+device); found {
+		return base + "/" + reference
+	}
+	about, _ := c.tree()["context"].(map[string]any)
+	for _, source := range references(about["related"]) {
+		// A DocumentReference names no Device, but what it is from.
+		literal, _ := source["reference"].(string)
+		if base, _, found := strings.Cut(literal, "/QuestionnaireResponse/"); found {
+			return base + "/" + reference
+		}
+	}
+	return reference
+}
+
+// newDevice is our Device as a target gets it.
+func newDevice() ([]byte, error) {
+	members, err := membersOf(observation.Device())
+	if err != nil {
+		return nil, err
+	}
+	members = slices.DeleteFunc(members, func(m member) bool { return m.name == "id" || m.name == "meta" })
+	return encodeMembers(members), nil
+}
+
+// etagForm is what a header may carry as a tag (RFC 9110 section 8.8.3). HL7's
+// own example of an answer has one without quotes.
+var etagForm = regexp.MustCompile(`^(W/)?"[^"]*"$`)
+
+// unbundle takes the answer to a transaction for that to its first entry.
+func (a *answer) unbundle(asked action) {
+	entries := references(a.resource["entry"])
+	if a.resource["resourceType"] != "Bundle" || a.resource["type"] != "transaction-response" || len(entries) == 0 {
+		a.unproved(asked, FaultNotFHIR)
+		return
+	}
+	response, _ := entries[0]["response"].(map[string]any)
+	text, _ := response["status"].(string)
+	header := http.Header{}
+	location, _ := response["location"].(string)
+	header.Set("Location", location)
+	if tag, _ := response["etag"].(string); etagForm.MatchString(tag) {
+		header.Set("ETag", tag)
+	}
+	a.resource, _ = entries[0]["resource"].(map[string]any)
+	a.id, a.etag = named(a.resource, header)
+	switch code, _, _ := strings.Cut(text, " "); {
+	case code == "201":
+	case code == "200" && asked == rebundling:
+	case code == "200":
+		// It was there already, and the entry was left out.
+		a.verdict = verdict{class: conflicting, fault: FaultConflict}
+	default:
+		a.unproved(asked, FaultNotFHIR)
+	}
+}

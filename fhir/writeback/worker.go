@@ -1,0 +1,404 @@
+package writeback
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"tidemark.example/tidemark/fhir/observation"
+	"tidemark.example/tidemark/fhir/store"
+)
+
+// Store is what a Worker needs of a store.
+type Store interface {
+	store.Deliveries
+	// Version gives one version of a resource; store.ErrNotFound if none.
+	Version(ctx context.Context, key store.Key, version int64) (store.Resource, error)
+	// Search finds current resources: the Provenances of a score.
+	Search(ctx context.Context, query store.Query) (store.Page, error)
+}
+
+// recordTime is how long recording an outcome may take. It runs even when
+// everything else has been told to stop.
+const recordTime = 10 * time.Second
+
+// recordTries is how often recording is tried. If all fail, the lease runs out
+// and leaves the delivery in doubt, which is the truth.
+const recordTries = 4
+
+// Worker brings one target to the versions wanted. Make one with New; several,
+// in one process or in many, may work on the same target.
+type Worker struct {
+	store   Store
+	name    string
+	client  *client
+	compare comparer
+	subject Subject
+	known   patients
+	profile observation.Profile
+	options Options
+	clock   Clock
+	log     *slog.Logger
+	pace    *pacer
+	gate    *gate
+	kick    chan struct{}
+	// begins and records tell the store of attempts and of outcomes.
+	begins, records together
+	// slots hold as many requests as may be under way at once.
+	slots chan struct{}
+	// standing is what is known of the target.
+	standing *standing
+
+	mu sync.Mutex
+	// alarm is the earliest time that a delivery recorded here is due again.
+	alarm time.Time
+	rearm chan struct{}
+}
+
+// New makes a worker for a target. Nothing runs before Run.
+func New(store Store, target Target, options Options) (*Worker, error) {
+	if store == nil {
+		return nil, errors.New("writeback: no store")
+	}
+	options, err := options.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	client, err := target.client(options.Clock.Now)
+	if err != nil {
+		return nil, err
+	}
+	return &Worker{
+		store: store, name: target.Name, client: client, compare: comparer{client.base}, subject: target.Subject, profile: target.Profile,
+		options: options, clock: options.Clock, log: options.Logger,
+		pace: &pacer{clock: options.Clock, interval: options.Interval},
+		gate: newGate(), standing: newStanding(target.Mode),
+		kick: make(chan struct{}, 1), rearm: make(chan struct{}, 1),
+		slots:  make(chan struct{}, options.Senders),
+		begins: together{tell: store.BeginAll}, records: together{tell: store.RecordAll},
+	}, nil
+}
+
+// Kick wakes the worker after a commit that wants something delivered. It never
+// blocks, and many calls count as one.
+func (w *Worker) Kick() {
+	select {
+	case w.kick <- struct{}{}:
+	default:
+	}
+}
+
+// claim is a delivery claimed, with the end of its lease on our own clock, which
+// need not agree with that of the store.
+type claim struct {
+	delivery store.Delivery
+	until    time.Time
+}
+
+// Run asks the target what it can do and works until the context ends. Then it claims nothing more, gives back
+// what it has not begun, lets what is under way finish within Options.Drain,
+// and returns nil. It returns an error only if the store was closed before.
+func (w *Worker) Run(ctx context.Context) error {
+	defer w.discovers(ctx)()
+	defer w.sweeps(ctx)()
+	working, cut := context.WithCancel(context.WithoutCancel(ctx))
+	defer cut()
+	claims := make(chan claim)
+	var senders sync.WaitGroup
+	for range w.options.hands() {
+		senders.Go(func() {
+			for c := range claims {
+				w.work(working, ctx, c)
+			}
+		})
+	}
+	err := w.dispatch(ctx, claims)
+	close(claims)
+	finished := make(chan struct{})
+	go func() { senders.Wait(); close(finished) }()
+	select {
+	case <-finished:
+	case <-w.clock.After(w.options.Drain):
+		cut()
+		<-finished
+	}
+	return err
+}
+
+// discovers asks the target what it can do, now and again and again, until what
+// it gives is called.
+func (w *Worker) discovers(ctx context.Context) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	next := w.discover(ctx)
+	var asking sync.WaitGroup
+	asking.Go(func() {
+		for sleep(ctx, w.clock, next) == nil {
+			next = w.discover(ctx)
+		}
+	})
+	return func() { cancel(); asking.Wait() }
+}
+
+// dispatch claims what is due and hands it to the senders.
+func (w *Worker) dispatch(ctx context.Context, claims chan<- claim) error {
+	for ctx.Err() == nil {
+		now := w.clock.Now()
+		closed, probing, probed := w.gate.state(now)
+		switch {
+		case closed > 0:
+			_ = sleep(ctx, w.clock, closed)
+			continue
+		case probed:
+			select {
+			case <-ctx.Done():
+			case <-w.gate.answered:
+			}
+			continue
+		}
+		claimed, err := w.claim(ctx, now, w.options.Batch)
+		if errors.Is(err, store.ErrClosed) && ctx.Err() == nil {
+			return fmt.Errorf("writeback to %s: %w", w.name, err)
+		}
+		few := len(claimed) < w.options.Batch
+		if probing {
+			claimed = w.probe(claimed)
+		}
+		w.hand(ctx, claims, claimed)
+		if few || probing {
+			w.idle(ctx)
+		}
+	}
+	return nil
+}
+
+// probe is the one of those claimed that has failed least, so that what a target
+// cannot digest is not taken for a target that is down. The others are given
+// back.
+func (w *Worker) probe(claimed []claim) []claim {
+	if len(claimed) == 0 {
+		return nil
+	}
+	least := 0
+	for i, c := range claimed {
+		if c.delivery.Attempts < claimed[least].delivery.Attempts {
+			least = i
+		}
+	}
+	w.releaseAll(slices.Concat(claimed[:least], claimed[least+1:]))
+	return claimed[least : least+1]
+}
+
+// claim takes up to that many deliveries.
+func (w *Worker) claim(ctx context.Context, now time.Time, limit int) ([]claim, error) {
+	w.disarm(now)
+	deliveries, err := w.store.Claim(ctx, w.name, w.options.Owner, w.options.Lease, limit)
+	if err != nil && ctx.Err() == nil {
+		w.log.Error("cannot claim deliveries", "target", w.name, "error", err)
+	}
+	var claimed []claim
+	for _, d := range deliveries {
+		claimed = append(claimed, claim{d, now.Add(w.options.Lease)})
+	}
+	return claimed, err
+}
+
+// hand gives claims to senders as they become free, and the rest back to the
+// store if the worker is to stop.
+func (w *Worker) hand(ctx context.Context, claims chan<- claim, claimed []claim) {
+	for i, c := range claimed {
+		select {
+		case claims <- c:
+		case <-ctx.Done():
+			w.releaseAll(claimed[i:])
+			return
+		}
+	}
+}
+
+// releaseAll gives claims back together, so that the store may do it at once.
+func (w *Worker) releaseAll(claimed []claim) {
+	var releasing sync.WaitGroup
+	for _, c := range claimed {
+		releasing.Go(func() { w.release(c) })
+	}
+	releasing.Wait()
+}
+
+// idle waits for a kick, the next time something is due, or the next poll.
+func (w *Worker) idle(ctx context.Context) {
+	poll := w.clock.Now().Add(w.options.Poll)
+	for {
+		until := poll
+		if alarm := w.nextAlarm(); !alarm.IsZero() && alarm.Before(poll) {
+			until = alarm
+		}
+		wait := until.Sub(w.clock.Now())
+		if wait <= 0 {
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-w.kick:
+			return
+		case <-w.rearm:
+		case <-w.clock.After(wait):
+			return
+		}
+	}
+}
+
+// arm makes sure that the worker looks again when something is due.
+func (w *Worker) arm(due time.Time) {
+	w.mu.Lock()
+	earlier := w.alarm.IsZero() || due.Before(w.alarm)
+	if earlier {
+		w.alarm = due
+	}
+	w.mu.Unlock()
+	if earlier {
+		select {
+		case w.rearm <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// disarm forgets the alarm once it has passed; what it does not cover, the poll
+// finds.
+func (w *Worker) disarm(now time.Time) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.alarm.After(now) {
+		w.alarm = time.Time{}
+	}
+}
+
+func (w *Worker) nextAlarm() time.Time {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.alarm
+}
+
+// work delivers one claim, unless it is better given back: the worker is to
+// stop, the target is paused, or the lease is nearly over.
+func (w *Worker) work(working, ctx context.Context, c claim) {
+	now, failures := w.clock.Now(), w.gate.count()
+	if ctx.Err() != nil || now.Add(w.options.Timeout).After(c.until) || !w.gate.enter(now) {
+		w.release(c)
+		return
+	}
+	s := &delivering{w: w, d: c.delivery, until: c.until, attempt: Attempt{Target: w.name}, failures: failures, stop: ctx.Done()}
+	limited, cancel := context.WithTimeout(working, c.until.Sub(now))
+	defer cancel()
+	s.deliver(limited)
+	w.weigh(s)
+	if s.attempt.Outcome != Lost {
+		w.record(s)
+	}
+	w.report(s)
+}
+
+// release gives a claim back as it was.
+func (w *Worker) release(c claim) {
+	s := &delivering{w: w, d: c.delivery, attempt: Attempt{Target: w.name, Outcome: Released, Fault: FaultNone}}
+	w.record(s)
+	w.report(s)
+}
+
+// weigh opens or closes the gate after an attempt.
+func (w *Worker) weigh(s *delivering) {
+	switch {
+	case s.attempt.Requests == 0, s.attempt.Fault == FaultStopped:
+		w.gate.leave()
+		return
+	case s.verdict.broad:
+	case s.doubtsTarget():
+		if !w.gate.doubt() {
+			w.gate.leave()
+			return
+		}
+	default:
+		if w.gate.pass() {
+			w.log.Info("the target answers again", "target", w.name)
+			w.options.Observer.Resumed(w.name)
+			w.Kick()
+		}
+		return
+	}
+	failures, until, closed := w.gate.fail(w.clock.Now(), func(failures int) time.Duration {
+		backoff := w.options.Backoff
+		if s.verdict.class == slowly {
+			backoff = w.options.Slow
+		}
+		return max(s.wait, w.options.Jitter(backoff.Limit(failures)))
+	})
+	if closed {
+		w.arm(until)
+		w.log.Warn("the target is paused", "target", w.name, "fault", s.attempt.Fault, "status", s.attempt.Status,
+			"failures", failures, "until", until)
+		w.options.Observer.Paused(Pause{Target: w.name, Fault: s.attempt.Fault, Failures: failures, Until: until})
+	}
+}
+
+// doubtsTarget says that an attempt failed by what may be the fault of the one
+// delivery, or of the target: an error of its own, a permission, a page in place
+// of FHIR.
+func (s *delivering) doubtsTarget() bool {
+	switch s.verdict.fault {
+	case FaultServer, FaultForbidden, FaultNotFHIR, FaultTooLarge, FaultBusy, FaultConnect:
+		return true
+	default:
+		return false
+	}
+}
+
+// record keeps the outcome. It is tried again, since a store that fails now may
+// work in a moment, and what is known is better than a doubt.
+func (w *Worker) record(s *delivering) {
+	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
+	defer cancel()
+	for try := range recordTries {
+		err := w.records.do(ctx, s.d)
+		if err == nil {
+			s.rearm()
+			return
+		}
+		if errors.Is(err, store.ErrLeaseLost) {
+			s.attempt.Outcome = Lost
+			return
+		}
+		w.log.Error("cannot record an outcome", "target", w.name, "outcome", s.attempt.Outcome, "error", err)
+		if sleep(ctx, w.clock, 50*time.Millisecond<<try) != nil {
+			return
+		}
+	}
+}
+
+// rearm makes sure that what is still to do is looked at when it is due. What
+// was wanted while it was under way, the poll finds.
+func (s *delivering) rearm() {
+	switch s.attempt.Outcome {
+	case Retry, InDoubt, Waiting, Released:
+		s.w.arm(s.d.Due)
+	}
+}
+
+// report tells the observer and the log.
+func (w *Worker) report(s *delivering) {
+	a := s.attempt
+	w.options.Observer.Attempted(a)
+	level := slog.LevelDebug
+	switch {
+	case a.Outcome == Refused:
+		level = slog.LevelError
+	case a.Fault != FaultNone, a.Outcome == Delivered && a.ReadBack.Checked && !a.ReadBack.Complete():
+		level = slog.LevelWarn
+	}
+	w.log.Log(context.Background(), level, "delivery", "target", a.Target, "outcome", a.Outcome, "fault", a.Fault,
+		"status", a.Status, "attempts", s.d.Attempts+s.begun, "requests", a.Requests, "latency", a.Latency, "reason", s.d.Reason)
+}
