@@ -1,0 +1,77 @@
+package api
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"log/slog"
+	"net/http"
+	"strings"
+	"time"
+
+	"tidemark.example/tidemark/config"
+	"tidemark.example/tidemark/fhir"
+)
+
+// adminDesk is where on the admin listener a token is asked for: the token,
+// which if it is "" nobody has, and the media type of what is answered.
+type adminDesk struct {
+	token  config.Secret
+	logger *slog.Logger
+	media  string
+}
+
+// adminPatience is how long a decision about a large store may take.
+const adminPatience = 10 * time.Minute
+
+// serveAdmin answers a request of the administrator, a refusal with an
+// OperationOutcome.
+func serveAdmin(w http.ResponseWriter, request *http.Request, desk adminDesk, handle func(*http.Request) (reply, error)) {
+	controller := http.NewResponseController(w)
+	// Not every test's writer has deadlines; the server's own always has.
+	_ = controller.SetReadDeadline(time.Now().Add(DefaultBodyTimeout))
+	_ = controller.SetWriteDeadline(time.Now().Add(adminPatience))
+	request.Body = http.MaxBytesReader(w, request.Body, DefaultMaxBody)
+	answer, err := reply{}, desk.authorise(request)
+	if err == nil {
+		answer, err = handle(request)
+	}
+	media := desk.media
+	if err != nil {
+		f := classify(err)
+		if f.status >= http.StatusInternalServerError {
+			desk.logger.ErrorContext(request.Context(), "request of the administrator failed", "error", err)
+		}
+		if f.status == http.StatusUnauthorized {
+			w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark admin"`)
+		}
+		answer, media = reply{status: f.status, body: f.issues.JSON()}, jsonTypes[0]
+	}
+	h := w.Header()
+	h.Set("Content-Type", media)
+	if media == jsonTypes[0] {
+		h["Content-Type"] = contentTypes[media]
+	}
+	if answer.etag != "" {
+		h.Set("ETag", answer.etag)
+	}
+	if answer.location != "" {
+		h.Set("Location", answer.location)
+	}
+	w.WriteHeader(answer.status)
+	// A client that hangs up has its answer as much as it ever will.
+	_, _ = w.Write(answer.body)
+}
+
+// authorise compares digests, so that neither the time nor the length tells
+// anything of the token.
+func (d adminDesk) authorise(request *http.Request) error {
+	if d.token == "" {
+		return fail(http.StatusForbidden, fhir.IssueForbidden, "Nothing is administered here until an admin token is set; set TIDEMARK_ADMIN_TOKEN_FILE or TIDEMARK_ADMIN_TOKEN and start again. Forms may also be named in TIDEMARK_FORMS.")
+	}
+	scheme, token, _ := strings.Cut(request.Header.Get("Authorization"), " ")
+	sent, want := sha256.Sum256([]byte(strings.TrimSpace(token))), sha256.Sum256([]byte(d.token))
+	if !strings.EqualFold(scheme, "Bearer") || subtle.ConstantTimeCompare(sent[:], want[:]) != 1 {
+		return fail(http.StatusUnauthorized, fhir.IssueLogin, "Send the admin token as Authorization: Bearer.")
+	}
+	return nil
+}
