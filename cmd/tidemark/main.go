@@ -48,6 +48,8 @@ func commands() []command {
 		{"verify", "[--config FILE]", "compute every stored score again, follow the audit trail, and report what differs", verify, settingsHelp},
 		{"report", "--patient REF [--out FILE]", "draw a patient's page for a visit, as PDF or SVG", writeReport, reportHelp},
 		{"deliveries", "list|retry|drop|want", "see and decide what a running server delivers", deliveries, deliveriesHelp},
+		{"backup", "--to FILE", "copy the SQLite database, also while a server uses it, and check the copy", backup, backupHelp},
+		{"restore", "--from FILE", "put a backup that was verified in the place of the SQLite database, of a server that is stopped", restore, restoreHelp},
 		{"keys", "make|show|rotate|public FILE", "signing keys of the token endpoint, or of a client", keys, keysHelp},
 		{"token", "--client ID --key FILE", "get an access token from the token endpoint of a running server", token, tokenHelp},
 		{"healthcheck", "[URL]", "ask a running server whether it is ready", healthcheck, nil},

@@ -19,7 +19,7 @@ var background = context.Background()
 // backend is the one connection that writes, with its statements.
 type backend struct {
 	db    *sql.DB
-	conn  *sql.Conn
+	conn  *lasting
 	clock func() time.Time
 	codec *codec
 	// events packs the audit trail.
@@ -57,8 +57,8 @@ func openBackend(ctx context.Context, file string, codec, events *codec, options
 	if err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
-	b := &backend{db: db, conn: conn, clock: options.Clock, codec: codec, events: events, seen: -1}
-	if err := b.stmt.prepare(ctx, conn); err != nil {
+	b := &backend{db: db, conn: &lasting{Conn: conn}, clock: options.Clock, codec: codec, events: events, seen: -1}
+	if err := b.stmt.prepare(ctx, b.conn); err != nil {
 		return nil, errors.Join(err, b.close())
 	}
 	if b.tx, err = newTx(ctx, b); err != nil {

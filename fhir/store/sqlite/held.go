@@ -36,7 +36,7 @@ var heldSizes = []int{64, 16, 4, 1}
 // prepare makes the statements: head, VALUES, as many groups of placeholders as
 // there are rows, tail. Values appends
 // the values of a row.
-func (h *held[T]) prepare(ctx context.Context, conn *sql.Conn, values func(row T, args []any) []any, head, group, tail string) error {
+func (h *held[T]) prepare(ctx context.Context, conn *lasting, values func(row T, args []any) []any, head, group, tail string) error {
 	h.values = values
 	for _, rows := range heldSizes {
 		text := head + " VALUES " + strings.Repeat(group+", ", rows-1) + group + " " + tail

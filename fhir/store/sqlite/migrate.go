@@ -17,8 +17,12 @@ import (
 //go:embed migrations/*.sql
 var migrations embed.FS
 
+// ErrSchema says that the file belongs to a program too much newer.
+var ErrSchema = errors.New("store: the schema of the database is more than one step ahead of this program; run the newer one")
+
 // migrate puts the file into WAL mode and applies the migrations it lacks, one
-// process at a time.
+// process at a time. A schema one step ahead is left alone, so that the program of
+// before can be gone back to.
 func migrate(ctx context.Context, file string, options Options) (err error) {
 	db, err := sql.Open("sqlite", dsn(file, options.BusyTimeout, "synchronous(FULL)"))
 	if err != nil {
@@ -30,8 +34,17 @@ func migrate(ctx context.Context, file string, options Options) (err error) {
 	if err != nil {
 		return err
 	}
-	_, err = provider.Up(ctx)
-	return err
+	if _, err := provider.Up(ctx); err != nil {
+		return err
+	}
+	at, known, err := provider.GetVersions(ctx)
+	if err != nil {
+		return fmt.Errorf("read the version of the schema: %w", err)
+	}
+	if at > known+1 {
+		return fmt.Errorf("%w (it has %d, the program knows %d)", ErrSchema, at, known)
+	}
+	return nil
 }
 
 // newProvider gives goose the embedded migrations of this package.
@@ -56,6 +69,21 @@ type migrationLock struct {
 // Lock waits for the lock, up to the busy timeout, and then sets the journal
 // mode of the database, which must not happen under a running migration.
 func (l *migrationLock) Lock(ctx context.Context, database *sql.DB) error {
+	if err := l.hold(ctx); err != nil {
+		return err
+	}
+	mode, err := setWAL(ctx, database, l.wait)
+	if err != nil {
+		return errors.Join(fmt.Errorf("set WAL mode: %w", err), l.Unlock(ctx, database))
+	}
+	if mode != "wal" {
+		return errors.Join(fmt.Errorf("the file system refuses WAL mode and stays in %q", mode), l.Unlock(ctx, database))
+	}
+	return nil
+}
+
+// hold waits for the lock alone. While it is held, nobody opens the database.
+func (l *migrationLock) hold(ctx context.Context) error {
 	db, err := sql.Open("sqlite", dsn(l.file, l.wait))
 	if err != nil {
 		return err
@@ -68,13 +96,6 @@ func (l *migrationLock) Lock(ctx context.Context, database *sql.DB) error {
 		return errors.Join(fmt.Errorf("wait for another process that migrates: %w", err), conn.Close(), db.Close())
 	}
 	l.db, l.conn = db, conn
-	mode, err := setWAL(ctx, database, l.wait)
-	if err != nil {
-		return errors.Join(fmt.Errorf("set WAL mode: %w", err), l.Unlock(ctx, database))
-	}
-	if mode != "wal" {
-		return errors.Join(fmt.Errorf("the file system refuses WAL mode and stays in %q", mode), l.Unlock(ctx, database))
-	}
 	return nil
 }
 
@@ -83,8 +104,7 @@ func (l *migrationLock) Lock(ctx context.Context, database *sql.DB) error {
 func setWAL(ctx context.Context, database *sql.DB, wait time.Duration) (mode string, err error) {
 	for deadline := time.Now().Add(wait); ; {
 		err = database.QueryRowContext(ctx, "PRAGMA journal_mode = WAL").Scan(&mode)
-		var fault *driver.Error
-		if !errors.As(err, &fault) || fault.Code()&0xff != sqlite3.SQLITE_BUSY || time.Now().After(deadline) {
+		if !isBusy(err) || time.Now().After(deadline) {
 			return mode, err
 		}
 		select {
@@ -93,6 +113,12 @@ func setWAL(ctx context.Context, database *sql.DB, wait time.Duration) (mode str
 		case <-time.After(5 * time.Millisecond):
 		}
 	}
+}
+
+// isBusy says whether another process stands in the way.
+func isBusy(err error) bool {
+	var fault *driver.Error
+	return errors.As(err, &fault) && fault.Code()&0xff == sqlite3.SQLITE_BUSY
 }
 
 // Unlock gives the lock back. The lock file stays: to remove it would take it

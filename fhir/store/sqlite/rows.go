@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 
@@ -23,7 +22,7 @@ type rows struct {
 }
 
 // prepare makes the statements that insert them.
-func (r *rows) prepare(ctx context.Context, conn *sql.Conn) error {
+func (r *rows) prepare(ctx context.Context, conn *lasting) error {
 	return errors.Join(
 		r.resources.prepare(ctx, conn, resourceRow.values, `INSERT INTO resource
 			(rid, type, id, version, deleted, last_updated, patient, status, period_start, period_end)`,

@@ -21,7 +21,7 @@ type statements struct {
 }
 
 // prepare makes them all.
-func (s *statements) prepare(ctx context.Context, conn *sql.Conn) error {
+func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 	for _, each := range []struct {
 		into **sql.Stmt
 		text string
