@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"net/http"
@@ -25,6 +26,13 @@ import (
 var binary string
 
 func TestMain(m *testing.M) {
+	flag.Parse()
+	// Most tests here wait for another program most of the time.
+	if given := flag.Lookup("test.parallel"); given.Value.String() == given.DefValue {
+		if err := given.Value.Set("6"); err != nil {
+			panic(err)
+		}
+	}
 	os.Exit(build(m.Run))
 }
 

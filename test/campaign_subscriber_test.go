@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"path"
 	"strconv"
 	"strings"
@@ -32,6 +33,8 @@ type subscriber struct {
 	// heard are the events by their numbers, which begin with 1.
 	heard map[int]event
 	last  int
+	// kind says that nothing is refused any more.
+	kind bool
 	// calls are how many told of events, and repeated how many events came again.
 	calls, repeated int
 	// surprises are what a portal must never hear.
@@ -79,6 +82,9 @@ func (p *subscriber) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	kind, events := told(n)
 	p.mu.Lock()
 	chance, pause := p.random.IntN(12), time.Duration(p.random.IntN(30))*time.Millisecond
+	if p.kind {
+		chance = -1
+	}
 	p.mu.Unlock()
 	time.Sleep(pause)
 	switch {
@@ -190,6 +196,21 @@ func (p *subscriber) comesBack(t testing.TB, base string) {
 	if again {
 		p.subscribes(t, base)
 	}
+}
+
+// settlesDown is what the portal does at the end of a few cycles: it asks for what
+// it missed and takes whatever comes, since each refusal costs ten seconds and more,
+// and a call that a dead process was making a minute and a half. The long campaign
+// waits for both.
+func (p *subscriber) settlesDown(t testing.TB, base string) {
+	t.Helper()
+	if os.Getenv("TIDEMARK_CAMPAIGN") != "" {
+		return
+	}
+	p.mu.Lock()
+	p.kind = true
+	p.mu.Unlock()
+	p.subscribes(t, base)
 }
 
 // count is how many events were heard.

@@ -92,6 +92,7 @@ func killAtRandom(t *testing.T, database string) {
 		}
 	}
 	s := w.serve(t, database, subscriberSettings...)
+	portal.settlesDown(t, s.fhir)
 	l.settle(t, s.fhir)
 	settled(t, s)
 	a := auditAll(t, s.fhir, l)

@@ -15,7 +15,7 @@ func TestReplicasOnPostgreSQL(t *testing.T) {
 	t.Parallel()
 	own, database := cluster(t)
 	h := newHospital(t)
-	settings := []string{"TIDEMARK_EHR_URL=" + h.base, "TIDEMARK_BASE_URL=https://tidemark.brindlemoor.example/fhir"}
+	settings := []string{"TIDEMARK_EHR_URL=" + h.base, "TIDEMARK_EHR_TIMEOUT=" + requestTime.String(), "TIDEMARK_BASE_URL=https://tidemark.brindlemoor.example/fhir"}
 	one, other := serve(t, database, settings...), serve(t, database, settings...)
 
 	first, err := call(http.MethodPost, one.fhir+"/QuestionnaireResponse", oona("before", "6"))
