@@ -30,7 +30,9 @@ func (s *Server) subscriptionStatus(c *gin.Context) (reply, error) {
 	return s.statuses([]store.Subscription{found}, "/"+found.ID+"/$status")
 }
 
-// subscriptionsStatus is $status of all that are asked for by id and by status.
+// subscriptionsStatus is $status of all that are asked for by id and by status;
+// of several values one must hold, repeated or by commas, as in a search (R4
+// search.html 3.1.1.3.1).
 func (s *Server) subscriptionsStatus(c *gin.Context) (reply, error) {
 	values, err := s.operationInput(c)
 	if err != nil {
@@ -40,7 +42,7 @@ func (s *Server) subscriptionsStatus(c *gin.Context) (reply, error) {
 	if err != nil {
 		return reply{}, stored(c.Request.Context(), err)
 	}
-	ids, statuses := values["id"], values["status"]
+	ids, statuses := allOf(values["id"]), allOf(values["status"])
 	asked := "/$status"
 	if query := (url.Values{"id": ids, "status": statuses}).Encode(); query != "" {
 		asked += "?" + query
@@ -48,6 +50,14 @@ func (s *Server) subscriptionsStatus(c *gin.Context) (reply, error) {
 	return s.statuses(slices.DeleteFunc(all, func(each store.Subscription) bool {
 		return len(ids) > 0 && !slices.Contains(ids, each.ID) || len(statuses) > 0 && !slices.Contains(statuses, string(each.Status))
 	}), asked)
+}
+
+// allOf are the values of a parameter that may be repeated, of which any will do.
+func allOf(repeated []string) (all []string) {
+	for _, value := range repeated {
+		all = append(all, alternatives(value)...)
+	}
+	return all
 }
 
 // statuses answers a searchset of the status of each; asked is what gives the

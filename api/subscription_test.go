@@ -247,6 +247,8 @@ func TestPortalHearsOfItsScores(t *testing.T) {
 	require.Contains(t, string(status.body), `{"name":"type","valueCode":"query-status"}`)
 	require.Contains(t, string(r.get("/fhir/Subscription/$status?status=active&id="+id).body), `"total":1`)
 	require.Contains(t, string(r.get("/fhir/Subscription/$status?status=off,error").body), `"total":0`)
+	require.Contains(t, string(r.get("/fhir/Subscription/$status?status=off,active&id="+id+",other").body), `"total":1`)
+	require.Contains(t, string(r.get("/fhir/Subscription/$status?status=off&status=error,active").body), `"total":1`)
 	events := r.get("/fhir/Subscription/" + id + "/$events?eventsSinceNumber=4&eventsUntilNumber=4")
 	require.Equal(t, "history", events.text("type"))
 	require.Contains(t, string(events.body), `{"name":"event-number","valueString":"4"}`)

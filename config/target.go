@@ -50,11 +50,13 @@ const (
 	ShapeDocument = "document"
 )
 
-// How the Observation of a panel names its members (R4 references.html 2.3.0.2).
+// How a resource names others (R4 references.html 2.3.0.2): a panel its members,
+// a score our Device and the response that it was computed from.
 const (
-	// ReferLiteral refers by the target's own ids.
+	// ReferLiteral refers to members by the target's own ids, to what is kept here
+	// by its address here.
 	ReferLiteral = "literal"
-	// ReferLogical refers by the members' identifiers.
+	// ReferLogical refers by identifiers.
 	ReferLogical = "logical"
 )
 
@@ -96,7 +98,7 @@ type Target struct {
 	Category []Coding
 	// Narrative says whether text is sent.
 	Narrative bool
-	// References is how a panel names its members.
+	// References is how a panel names its members, and a score what is kept here.
 	References string
 	// Rate is the most requests a second, 0 for as many as there are.
 	Rate float64

@@ -69,7 +69,7 @@ func shapeFields() []targetField {
 		field("codings.add", "", "codings of the site's own, each with for (a code of ours, as scorad), system, code and display", func(t *Target) any { return &t.Codings.Add }),
 		field("category", "", "categories in place of those stored: codes of observation-category, or system, code and display; [] for none", func(t *Target) any { return &t.Category }),
 		field("narrative", "true", "whether narrative text is sent", func(t *Target) any { return &t.Narrative }),
-		text("references", "", ReferLiteral, "how a panel names its members: literal (by the target's ids) or logical (by identifier)", func(t *Target) *string { return &t.References }),
+		text("references", "", ReferLiteral, "how a panel names its members, and a score our Device and the response: literal (by the target's ids, by our addresses) or logical (by identifier)", func(t *Target) *string { return &t.References }),
 		field("rate", "0", "most requests a second; 0 for no limit", func(t *Target) any { return &t.Rate }),
 		field("concurrency", "4", "deliveries under way at once", func(t *Target) any { return &t.Concurrency }),
 		text("read_back.action", "", ReadBackReport, "what becomes of a copy that differs from ours: report, repair or off", func(t *Target) *string { return &t.ReadBack.Action }),

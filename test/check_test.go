@@ -344,8 +344,8 @@ func TestCheckOfALogin(t *testing.T) {
 			setting: "TIDEMARK_EHR_URL[0].auth.key_file and TIDEMARK_EHR_URL[0].auth.client_id", says: "invalid_client", code: 2},
 		"WrongScope":  {scope: "system/Observation.rs", check: "scope", verdict: "fault", setting: "TIDEMARK_EHR_URL[0].auth.scope", says: "the access token lacks system/Observation.cu", code: 2},
 		"ScopeOfNone": {scope: "system/Patient.rs", check: "token", verdict: "fault", setting: "TIDEMARK_EHR_URL[0].auth.scope", says: "invalid_scope", code: 2},
-		"TokenEndpointDown": {down: true, check: "token", verdict: "fault", code: 2,
-			setting: "TIDEMARK_EHR_URL[0].auth.key_file and TIDEMARK_EHR_URL[0].auth.client_id", says: "503"},
+		"TokenEndpointDown": {down: true, check: "token", verdict: "fault", code: 3,
+			setting: "TIDEMARK_EHR_URL[0].auth.token_url", says: "503"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

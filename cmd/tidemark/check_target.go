@@ -148,13 +148,15 @@ func (v *visit) noToken(err error) finding {
 		}
 		return v.unreachable(v.setting("auth.token_url"), err)
 	}
+	if !errors.Is(err, writeback.ErrLogin) {
+		// It failed by itself or has no time now, which no setting of ours changes.
+		return broken(v.setting("auth.token_url"), "ask the hospital; check again later", "%v", err)
+	}
 	switch refusal.Code {
 	case "invalid_scope":
 		return wrong(v.setting("auth.scope"), "set what the hospital has allowed this client, at least "+v.needed(), "%v", err)
 	case "unauthorized_client", "unsupported_grant_type", "access_denied":
 		return wrong(v.setting("auth.client_id"), "have the hospital allow this client client_credentials", "%v", err)
-	case "server_error", "temporarily_unavailable":
-		return broken(v.setting("auth.token_url"), "ask the hospital", "%v", err)
 	default:
 		return wrong(v.setting("auth.key_file")+" and "+v.setting("auth.client_id"), "have the hospital register the keys at "+keys+" (tidemark keys public prints them) for this client_id; see the clock too", "%v", err)
 	}

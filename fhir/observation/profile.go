@@ -30,7 +30,8 @@ type Profile struct {
 	// WithoutNarrative leaves the text out.
 	WithoutNarrative bool
 	// Logical lets a panel name its members by their identifiers and not by the ids
-	// that the server gave them (R4 references.html 2.3.0.2).
+	// that the server gave them (R4 references.html 2.3.0.2). Whoever delivers names
+	// what is kept here by identifiers as well.
 	Logical bool
 }
 

@@ -102,7 +102,7 @@ func (s *delivering) load(ctx context.Context) bool {
 	case stored.Deleted:
 		err = errDeletion
 	default:
-		if stored.Body, err = s.located(ctx, stored.Body); err == nil {
+		if stored.Body, err = s.addressed(ctx, stored.Body); err == nil {
 			s.want, err = s.shape(ctx, stored)
 		}
 	}

@@ -25,7 +25,8 @@
 // The Observation of a panel refers to its members by the target's own ids, so
 // that it is sent after them: it waits (Waiting), with the reason in the delivery,
 // and no attempt is counted. A member that is parked keeps it waiting. Where the
-// profile is Logical it refers by identifiers and does not wait.
+// profile is Logical it refers by identifiers and does not wait; so it and all others
+// name our Device, unless a transaction brings it along, and the response.
 //
 // # One delivery
 //

@@ -45,6 +45,16 @@ func (s *delivering) unshaped(ctx context.Context, err error) {
 	}
 }
 
+// addressed gives the body of a score with all that it refers to as the target
+// knows it.
+func (s *delivering) addressed(ctx context.Context, body []byte) ([]byte, error) {
+	body, err := s.located(ctx, body)
+	if err != nil {
+		return nil, err
+	}
+	return s.logical(ctx, body)
+}
+
 // shape makes the member that is to be delivered out of the stored version.
 func (s *delivering) shape(ctx context.Context, stored store.Resource) (content, error) {
 	document, err := fhir.Decode(stored.Body)
@@ -81,7 +91,7 @@ func (s *delivering) dropped(ctx context.Context, stored store.Resource, score f
 		if earlier.Deleted {
 			continue
 		}
-		if earlier.Body, err = s.located(ctx, earlier.Body); err != nil {
+		if earlier.Body, err = s.addressed(ctx, earlier.Body); err != nil {
 			return content{}, err
 		}
 		document, err := fhir.Decode(earlier.Body)

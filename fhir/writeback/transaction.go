@@ -151,7 +151,8 @@ func (c content) linked() (content, error) {
 
 // provenance shapes the stored Provenance for the target, and gives the code of
 // the tag that it is known by. It is about the entry of the score, names the
-// performer as the score does, or not, and the response by its address here.
+// performer as the score does, or not, and the response by its address here or, as
+// the score does, by its identifier.
 func (c content) provenance(stored map[string]any) (body []byte, named string, err error) {
 	shaped := maps.Clone(stored)
 	named, _ = stored["id"].(string)
@@ -179,11 +180,17 @@ func (c content) provenance(stored map[string]any) (body []byte, named string, e
 		agents = append(agents, agent)
 	}
 	shaped["agent"] = agents
-	entities := []any{}
+	entities, sources := []any{}, c.sources()
 	for _, entity := range references(stored["entity"]) {
 		entity = maps.Clone(entity)
 		what, _ := entity["what"].(map[string]any)
-		if reference, _ := what["reference"].(string); reference != "" {
+		reference, _ := what["reference"].(string)
+		switch {
+		case reference == "":
+		case len(sources) > 0 && sources[0]["reference"] == nil:
+			// The score names the response by its identifier.
+			entity["what"] = sources[0]
+		default:
 			entity["what"] = map[string]any{"reference": c.absolute(reference)}
 		}
 		entities = append(entities, entity)
@@ -204,8 +211,7 @@ func (c content) absolute(reference string) string {
 	if base, found := strings.CutSuffix(text, "/"+device); found {
 		return base + "/" + reference
 	}
-	about, _ := c.tree()["context"].(map[string]any)
-	for _, source := range references(about["related"]) {
+	for _, source := range c.sources() {
 		// A DocumentReference names no Device, but what it is from.
 		literal, _ := source["reference"].(string)
 		if base, _, found := strings.Cut(literal, "/QuestionnaireResponse/"); found {
@@ -213,6 +219,15 @@ func (c content) absolute(reference string) string {
 		}
 	}
 	return reference
+}
+
+// sources are the responses that it was computed from, as it names them.
+func (c content) sources() []map[string]any {
+	if about, ok := c.tree()["context"].(map[string]any); ok {
+		// A DocumentReference has them there.
+		return references(about["related"])
+	}
+	return references(c.tree()["derivedFrom"])
 }
 
 // newDevice is our Device as a target gets it.
