@@ -4,12 +4,14 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"log/slog"
+	"net"
 	"net/http"
 	"strings"
 	"time"
 
 	"tidemark.example/tidemark/config"
 	"tidemark.example/tidemark/fhir"
+	"tidemark.example/tidemark/fhir/audit"
 )
 
 // adminDesk is where on the admin listener a token is asked for: the token,
@@ -74,4 +76,16 @@ func (d adminDesk) authorise(request *http.Request) error {
 		return fail(http.StatusUnauthorized, fhir.IssueLogin, "Send the admin token as Authorization: Bearer.")
 	}
 	return nil
+}
+
+// administrator is how the audit trail names whoever has the admin token.
+const administrator = "admin-token"
+
+// administered is the event of what the administrator does.
+func administered(base string, request *http.Request, interaction string) audit.Event {
+	e := eventOf(&trail{interaction: interaction, agent: audit.Agent{Client: administrator, Issuer: base}}, base)
+	if host, _, err := net.SplitHostPort(request.RemoteAddr); err == nil {
+		e.Agent.Address = host
+	}
+	return e
 }

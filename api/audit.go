@@ -138,10 +138,13 @@ func (t *trail) note(resources ...store.Resource) {
 }
 
 // event is one of this request, with what is known before its outcome.
-func (s *Server) event(t *trail) audit.Event {
+func (s *Server) event(t *trail) audit.Event { return eventOf(t, s.options.BaseURL) }
+
+// eventOf is one of a trail at the server of a base.
+func eventOf(t *trail, base string) audit.Event {
 	return audit.Event{
 		Interaction: t.interaction, Recorded: time.Now(), Status: http.StatusOK, Agent: t.agent,
-		Base: s.options.BaseURL, Observer: "Device/" + observation.DeviceID, Request: t.request,
+		Base: base, Observer: "Device/" + observation.DeviceID, Request: t.request,
 	}
 }
 

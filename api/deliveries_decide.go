@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"net"
 	"net/http"
 	"slices"
 	"strings"
@@ -171,15 +170,9 @@ func wantPage(tx store.Tx, target Target, scores []store.Resource) error {
 	return nil
 }
 
-// administrator is how the audit trail names whoever has the admin token.
-const administrator = "admin-token"
-
 // event is the record of a decision.
 func (a *DeliveriesAdmin) event(request *http.Request, query string) audit.Event {
-	e := a.server.event(&trail{interaction: "operation", agent: audit.Agent{Client: administrator, Issuer: a.server.options.BaseURL}})
+	e := administered(a.server.options.BaseURL, request, "operation")
 	e.Query = query
-	if host, _, err := net.SplitHostPort(request.RemoteAddr); err == nil {
-		e.Agent.Address = host
-	}
 	return e
 }

@@ -55,7 +55,7 @@ func (a *FormsAdmin) put(request *http.Request) (reply, error) {
 	if err := sameID(body, request.PathValue("id")); err != nil {
 		return reply{}, err
 	}
-	done, err := a.Forms.Register(request.Context(), body, rater)
+	done, err := a.Forms.register(request.Context(), body, rater, a.onRecord(request))
 	if err != nil {
 		return reply{}, err
 	}
@@ -68,6 +68,15 @@ func (a *FormsAdmin) put(request *http.Request) (reply, error) {
 		r.etag = etag(done.Version)
 	}
 	return r, nil
+}
+
+// onRecord puts what the administrator does to a form on the audit trail.
+func (a *FormsAdmin) onRecord(request *http.Request) formRecord {
+	return func(tx store.Tx, interaction string, key store.Key, version int64) error {
+		event := administered(a.BaseURL, request, interaction)
+		event.Entity = versioned(store.Resource{Key: key, Version: version})
+		return tx.Audit(entryOf(&event))
+	}
 }
 
 // sameID holds the id in the path against that of a body that can be read; one
@@ -135,7 +144,7 @@ func (a *FormsAdmin) list(*http.Request) (reply, error) {
 
 func (a *FormsAdmin) retire(request *http.Request) (reply, error) {
 	id := request.PathValue("id")
-	if err := a.Forms.Retire(request.Context(), id); err != nil {
+	if err := a.Forms.retireAll(request.Context(), id, a.onRecord(request)); err != nil {
 		return reply{}, err
 	}
 	a.Logger.InfoContext(request.Context(), "form retired", "id", id)

@@ -32,6 +32,16 @@ type Registration struct {
 // refused with everything that is missing. What url|version says never changes,
 // since scores rest on it; its status and date may.
 func (f *Forms) Register(ctx context.Context, data []byte, rater scoring.Optional[scoring.Rater]) (Registration, error) {
+	return f.register(ctx, data, rater, unrecorded)
+}
+
+// formRecord puts a version of a form on record, in the transaction that writes it.
+type formRecord func(tx store.Tx, interaction string, key store.Key, version int64) error
+
+// unrecorded is for what the operator does by files: those are the record.
+func unrecorded(store.Tx, string, store.Key, int64) error { return nil }
+
+func (f *Forms) register(ctx context.Context, data []byte, rater scoring.Optional[scoring.Rater], record formRecord) (Registration, error) {
 	form, err := questionnaire.Map(data, rater)
 	if err != nil {
 		return Registration{}, err
@@ -41,7 +51,7 @@ func (f *Forms) Register(ctx context.Context, data []byte, rater scoring.Optiona
 		return Registration{}, err
 	}
 	defer document.Release()
-	r := registering{form: form, root: document.Root(), replace: map[string]string{}}
+	r := registering{form: form, root: document.Root(), replace: map[string]string{}, record: record}
 	if rater.Answered {
 		r.add("extension", withPerformers(r.root, rater.Value))
 	}
@@ -62,6 +72,8 @@ func (f *Forms) Register(ctx context.Context, data []byte, rater scoring.Optiona
 type registering struct {
 	form *questionnaire.Form
 	root fhir.Node
+	// record is told what was written, or found to be there.
+	record formRecord
 	// replace are members that are kept otherwise than they were sent, added
 	// those that were not sent, each with a comma before it.
 	replace map[string]string
@@ -117,7 +129,11 @@ func (r *registering) apply(tx store.Tx) error {
 		return r.conflict(fhir.IssueConflict, "version", "This version is registered with other content, and scores may rest on it; give what has changed a new version.")
 	case found && status == r.status:
 		r.result.Unchanged = true
-		return nil
+		there, err := tx.Get(key)
+		if err != nil {
+			return err
+		}
+		return r.record(tx, "update", key, there.Version)
 	}
 	if err := r.checkID(tx, key); err != nil {
 		return err
@@ -127,7 +143,17 @@ func (r *registering) apply(tx store.Tx) error {
 		return err
 	}
 	r.result.Version, r.result.Created = written.Version, written.Version == 1
+	if err := r.record(tx, interactionOf(r.result.Created), key, written.Version); err != nil {
+		return err
+	}
 	return tx.PutIdentity(name, store.Identity{Key: key, Digest: r.digest + " " + r.status})
+}
+
+func interactionOf(created bool) string {
+	if created {
+		return "create"
+	}
+	return "update"
 }
 
 // checkID holds an id to the url it was first used for.
@@ -184,6 +210,10 @@ func withPerformers(root fhir.Node, rater scoring.Rater) string {
 // and responses to it are still scored, with a warning: they may have been
 // answered while it was in use.
 func (f *Forms) Retire(ctx context.Context, id string) error {
+	return f.retireAll(ctx, id, unrecorded)
+}
+
+func (f *Forms) retireAll(ctx context.Context, id string, record formRecord) error {
 	if err := f.Load(ctx); err != nil {
 		return err
 	}
@@ -196,7 +226,7 @@ func (f *Forms) Retire(ctx context.Context, id string) error {
 		if form.Status == "retired" {
 			continue
 		}
-		if err := f.retire(ctx, form); err != nil {
+		if err := f.retire(ctx, form, record); err != nil {
 			return err
 		}
 	}
@@ -206,7 +236,7 @@ func (f *Forms) Retire(ctx context.Context, id string) error {
 	return f.Load(ctx)
 }
 
-func (f *Forms) retire(ctx context.Context, form *questionnaire.Form) error {
+func (f *Forms) retire(ctx context.Context, form *questionnaire.Form, record formRecord) error {
 	document, err := fhir.Decode(form.JSON)
 	if err != nil {
 		return fmt.Errorf("api: a stored form does not decode: %w", err)
@@ -220,9 +250,12 @@ func (f *Forms) retire(ctx context.Context, form *questionnaire.Form) error {
 		if err != nil || !found {
 			return errors.Join(err, errNoForm)
 		}
-		_, err = putForm(tx, key, &retired, func(stamp fhir.Stamp) []byte {
+		written, err := putForm(tx, key, &retired, func(stamp fhir.Stamp) []byte {
 			return fhir.AppendStamped(nil, document.Root(), stamp, map[string]string{"status": `"retired"`})
 		})
+		if err == nil {
+			err = record(tx, "update", key, written.Version)
+		}
 		if err != nil {
 			return err
 		}

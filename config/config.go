@@ -72,9 +72,9 @@ type Setting struct {
 func All() []Setting {
 	return slices.Concat([]Setting{
 		{"TIDEMARK_LISTEN", "127.0.0.1:8080", "address of the FHIR server", func(s *Settings) *string { return &s.Listen }},
-		{"TIDEMARK_ADMIN_LISTEN", "127.0.0.1:9464", "address of metrics and probes; keep it from the public", func(s *Settings) *string { return &s.AdminListen }},
+		{"TIDEMARK_ADMIN_LISTEN", "127.0.0.1:9464", "address of metrics, probes and the status page; with an admin token, of forms and deliveries; keep it from the public", func(s *Settings) *string { return &s.AdminListen }},
 		{"TIDEMARK_BASE_URL", "", "FHIR base others know the server under; by default http://<TIDEMARK_LISTEN>/fhir, https with TLS", func(s *Settings) *string { return &s.BaseURL }},
-		{"TIDEMARK_DATABASE", "tidemark.db", "path of the SQLite file, whose directory must exist, or postgres://user@host/database", func(s *Settings) *string { return (*string)(&s.Database) }},
+		{"TIDEMARK_DATABASE", "tidemark.db", "path of the SQLite file, on a local disk and in a directory that exists; or postgres://user@host/database, which several replicas may share: PostgreSQL 14 or later, ?sslmode=verify-full across a network, the password in PGPASSWORD or a passfile", func(s *Settings) *string { return (*string)(&s.Database) }},
 		{"TIDEMARK_AUTH", "", "token: requests carry an access token; off: no authentication, only on a loopback address", func(s *Settings) *string { return &s.Auth }},
 		{"TIDEMARK_FORMS", "", "files or directories of portals' own forms, separated by commas or as a list; self=FILE or clinician=FILE says who rates", func(s *Settings) *string { return &s.Forms }},
 		{"TIDEMARK_ADMIN_TOKEN", "", "token that registers forms and decides about deliveries on the admin listener, 16 characters at least; empty allows no change", func(s *Settings) *string { return (*string)(&s.AdminToken) }},
@@ -96,11 +96,31 @@ func bandNames() []string {
 // Read takes the settings from a YAML file, "" for none, and over it from the
 // environment. It does not check them; see Check.
 func Read(file string, getenv func(string) string) (Settings, error) {
+	s, err := read(file, getenv)
+	if err != nil {
+		return Settings{}, err
+	}
+	return *s, nil
+}
+
+// Load reads and checks the settings to serve with. It reports what cannot be read
+// together with what is wrong with the rest, so that nobody has to start twice to
+// be told twice.
+func Load(file string, getenv func(string) string) (Settings, error) {
+	s, err := read(file, getenv)
+	if s == nil {
+		return Settings{}, err
+	}
+	return *s, errors.Join(err, s.Check())
+}
+
+// read gives the settings as far as they can be read, nil if the file is none.
+func read(file string, getenv func(string) string) (*Settings, error) {
 	values := fileValues{}
+	var unread error
 	if file != "" {
-		var err error
-		if values, err = readFile(file); err != nil {
-			return Settings{}, err
+		if values, unread = readFile(file); values.texts == nil {
+			return nil, unread
 		}
 	}
 	s := Settings{single: NewTarget(onlyTarget, "")}
@@ -117,19 +137,17 @@ func Read(file string, getenv func(string) string) (Settings, error) {
 		}
 		*setting.field(&s) = text
 	}
-	if err := s.readToken(); err != nil {
-		return Settings{}, err
-	}
+	unread = errors.Join(unread, s.readToken())
 	if s.BaseURL == "" {
 		s.BaseURL = s.scheme() + s.Listen + "/fhir"
 	}
 	s.BaseURL = strings.TrimSuffix(s.BaseURL, "/")
 	s.readTargets(values.targets)
-	return s, nil
+	return &s, unread
 }
 
-// fileValues are the settings of a file: texts, and the targets if they are a
-// list.
+// fileValues are the settings of a file: texts, nil if it is no list of settings
+// at all, and the targets if they are a list.
 type fileValues struct {
 	texts   map[string]value
 	targets []targetNode

@@ -4,17 +4,27 @@ import (
 	"fmt"
 	"net/netip"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 )
 
+// TLS are the files that a listener is encrypted with.
+type TLS struct {
+	// Cert and Key hold the certificate chain and its key; ClientCA the authorities
+	// whose clients' certificates are taken, and ClientAuth says whether they are
+	// "required" or "optional".
+	Cert, Key, ClientCA, ClientAuth string
+}
+
+// On says whether the listener is encrypted.
+func (t TLS) On() bool { return t.Cert != "" }
+
 // Edges are the settings of what a request meets before it is looked at.
 type Edges struct {
-	// TLSCert and TLSKey are the files that the FHIR server is encrypted with;
-	// TLSClientCA is the file of the authorities whose clients' certificates are
-	// taken, and TLSClientAuth whether they are "required" or "optional".
-	TLSCert, TLSKey, TLSClientCA, TLSClientAuth string
+	// TLS is that of the FHIR server, AdminTLS that of the admin listener.
+	TLS, AdminTLS TLS
 	// TrustedProxies are the addresses or networks, separated by commas, whose
 	// X-Forwarded-For and X-Forwarded-Proto are believed.
 	TrustedProxies string
@@ -23,11 +33,24 @@ type Edges struct {
 }
 
 func edgeSettings() []Setting {
+	return slices.Concat(
+		tlsSettings("TIDEMARK_TLS_", "the FHIR server", func(s *Settings) *TLS { return &s.TLS }),
+		tlsSettings("TIDEMARK_ADMIN_TLS_", "the admin listener", func(s *Settings) *TLS { return &s.AdminTLS }),
+		limitSettings())
+}
+
+// tlsSettings are those of one listener.
+func tlsSettings(prefix, of string, at func(*Settings) *TLS) []Setting {
 	return []Setting{
-		{"TIDEMARK_TLS_CERT", "", "file with the certificate chain (PEM) of the FHIR server, read again when it changes; empty serves without TLS", func(s *Settings) *string { return &s.TLSCert }},
-		{"TIDEMARK_TLS_KEY", "", "file with its private key (PEM)", func(s *Settings) *string { return &s.TLSKey }},
-		{"TIDEMARK_TLS_CLIENT_CA", "", "file with the authorities (PEM) of clients' certificates; empty asks for none", func(s *Settings) *string { return &s.TLSClientCA }},
-		{"TIDEMARK_TLS_CLIENT_AUTH", "required", "whether a client's certificate is required or optional", func(s *Settings) *string { return &s.TLSClientAuth }},
+		{prefix + "CERT", "", "file with the certificate chain (PEM) of " + of + ", read again when it changes; empty serves without TLS", func(s *Settings) *string { return &at(s).Cert }},
+		{prefix + "KEY", "", "file with its private key (PEM)", func(s *Settings) *string { return &at(s).Key }},
+		{prefix + "CLIENT_CA", "", "file with the authorities (PEM) of the certificates of clients of " + of + "; empty asks for none", func(s *Settings) *string { return &at(s).ClientCA }},
+		{prefix + "CLIENT_AUTH", "required", "whether a client's certificate is required or optional, where authorities are named", func(s *Settings) *string { return &at(s).ClientAuth }},
+	}
+}
+
+func limitSettings() []Setting {
+	return []Setting{
 		{"TIDEMARK_TRUSTED_PROXIES", "", "addresses or networks, as 10.0.0.0/8, separated by commas, whose X-Forwarded-For and X-Forwarded-Proto are believed", func(s *Settings) *string { return &s.TrustedProxies }},
 		{"TIDEMARK_RATE", "1000", "requests a second that a client may make for long, each entry of a Bundle being one; 0 for no limit", func(s *Settings) *string { return &s.rate }},
 		{"TIDEMARK_BURST", "2000", "requests that a client may make at a time after a rest", func(s *Settings) *string { return &s.burst }},
@@ -88,12 +111,9 @@ func (e Edges) Proxies() ([]netip.Prefix, error) {
 	return networks, nil
 }
 
-// TLS says whether the FHIR server is encrypted.
-func (e Edges) TLS() bool { return e.TLSCert != "" }
-
 // scheme is that of the FHIR server's own address.
 func (e Edges) scheme() string {
-	if e.TLS() {
+	if e.TLS.On() {
 		return "https://"
 	}
 	return "http://"
@@ -131,27 +151,36 @@ func (s *Settings) checkEdges(bad func(name, format string, args ...any)) {
 }
 
 func (s *Settings) checkTLS(bad func(name, format string, args ...any)) {
-	if s.TLSClientAuth != "required" && s.TLSClientAuth != "optional" {
-		bad("TIDEMARK_TLS_CLIENT_AUTH", "it must be required or optional")
+	s.TLS.check("TIDEMARK_TLS_", bad)
+	s.AdminTLS.check("TIDEMARK_ADMIN_TLS_", bad)
+	if !isLoopback(s.Listen) && !s.TLS.On() && s.TrustedProxies == "" {
+		bad("TIDEMARK_TLS_CERT", "tokens and answers would travel readable for all on the way; set it and TIDEMARK_TLS_KEY, or name the proxy that has the certificate in TIDEMARK_TRUSTED_PROXIES")
+	}
+	if s.AdminToken != "" && !isLoopback(s.AdminListen) && !s.AdminTLS.On() {
+		bad("TIDEMARK_ADMIN_TLS_CERT", "the admin token would travel readable for all on the way; set it and TIDEMARK_ADMIN_TLS_KEY, let TIDEMARK_ADMIN_LISTEN be on 127.0.0.1, or set no token")
+	}
+}
+
+// check reports what is wrong with the files of one listener.
+func (t TLS) check(prefix string, bad func(name, format string, args ...any)) {
+	if t.ClientAuth != "required" && t.ClientAuth != "optional" {
+		bad(prefix+"CLIENT_AUTH", "it must be required or optional")
 	}
 	for _, f := range []struct{ name, file, with, other string }{
-		{"TIDEMARK_TLS_CERT", s.TLSCert, "TIDEMARK_TLS_KEY", s.TLSKey},
-		{"TIDEMARK_TLS_KEY", s.TLSKey, "TIDEMARK_TLS_CERT", s.TLSCert},
-		{"TIDEMARK_TLS_CLIENT_CA", s.TLSClientCA, "TIDEMARK_TLS_CERT", s.TLSCert},
+		{"CERT", t.Cert, "KEY", t.Key},
+		{"KEY", t.Key, "CERT", t.Cert},
+		{"CLIENT_CA", t.ClientCA, "CERT", t.Cert},
 	} {
 		if f.file == "" {
 			continue
 		}
 		if f.other == "" {
-			bad(f.name, "it needs %s beside it", f.with)
+			bad(prefix+f.name, "it needs %s beside it", prefix+f.with)
 		}
 		if info, err := os.Stat(f.file); err != nil {
-			bad(f.name, "%v", err)
+			bad(prefix+f.name, "%v", err)
 		} else if !info.Mode().IsRegular() {
-			bad(f.name, "%s is no file", f.file)
+			bad(prefix+f.name, "%s is no file", f.file)
 		}
-	}
-	if !isLoopback(s.Listen) && !s.TLS() && s.TrustedProxies == "" {
-		bad("TIDEMARK_TLS_CERT", "tokens and answers would travel readable for all on the way; set it and TIDEMARK_TLS_KEY, or name the proxy that has the certificate in TIDEMARK_TRUSTED_PROXIES")
 	}
 }

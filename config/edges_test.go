@@ -97,7 +97,7 @@ func TestTLS(t *testing.T) {
 		t.Parallel()
 		s := served(t, "TIDEMARK_TLS_CERT", file, "TIDEMARK_TLS_KEY", file)
 		require.NoError(t, s.Check())
-		require.True(t, s.TLS())
+		require.True(t, s.TLS.On())
 		require.Equal(t, "https://127.0.0.1:8080/fhir", s.BaseURL)
 		require.Equal(t, "https://a.example/fhir", served(t, "TIDEMARK_TLS_CERT", file, "TIDEMARK_BASE_URL", "https://a.example/fhir/").BaseURL)
 	})

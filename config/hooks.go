@@ -18,7 +18,7 @@ type Hooks struct {
 
 func hookSettings() []Setting {
 	return []Setting{
-		{"TIDEMARK_SUBSCRIPTION_HOSTS", "", "hosts that subscriptions may be notified at, as portal.example or portal.example:8443, separated by commas; empty offers no subscriptions", func(s *Settings) *string { return &s.SubscriptionHosts }},
+		{"TIDEMARK_SUBSCRIPTION_HOSTS", "", "hosts that subscriptions may be notified at, as portal.example, portal.example:8443 or portal.example:*, separated by commas; empty offers no subscriptions", func(s *Settings) *string { return &s.SubscriptionHosts }},
 		{"TIDEMARK_SUBSCRIPTION_NETWORKS", "", "networks that are not public, as 10.20.0.0/16, in which those hosts may have their addresses, separated by commas", func(s *Settings) *string { return &s.SubscriptionNetworks }},
 	}
 }

@@ -46,7 +46,7 @@ func placeFields() []targetField {
 
 func loginFields() []targetField {
 	return []targetField{
-		text("auth.type", "TIDEMARK_EHR_AUTH", LoginNone, "how to log in: none, basic, bearer or smart (SMART Backend Services)", func(t *Target) *string { return &t.Auth.Type }),
+		text("auth.type", "TIDEMARK_EHR_AUTH", LoginNone, "how to log in: none, basic, bearer or smart (SMART Backend Services); not without TLS, but on this machine", func(t *Target) *string { return &t.Auth.Type }),
 		text("auth.user", "TIDEMARK_EHR_AUTH_USER", "", "basic: the user", func(t *Target) *string { return &t.Auth.User }),
 		text("auth.password_file", "TIDEMARK_EHR_AUTH_PASSWORD_FILE", "", "basic: file that holds the password, read again when it changes", func(t *Target) *string { return &t.Auth.PasswordFile }),
 		text("auth.token_file", "TIDEMARK_EHR_AUTH_TOKEN_FILE", "", "bearer: file that holds the token, read again when it changes", func(t *Target) *string { return &t.Auth.TokenFile }),

@@ -52,6 +52,12 @@ func TestServeRefuses(t *testing.T) {
 		"an argument it does not know":               {free, []string{"now"}, 2, []string{"now"}},
 		"a database in a directory that is not":      {with("TIDEMARK_DATABASE=" + filepath.Join(dir, "none", "tidemark.db")), nil, 3, []string{"TIDEMARK_DATABASE"}},
 		"a file that is no database":                 {with("TIDEMARK_DATABASE=" + file("text.db", strings.Repeat("no database ", 999))), nil, 3, []string{"TIDEMARK_DATABASE"}},
+		"a database that does not answer":            {with("TIDEMARK_DATABASE=postgres://tidemark@127.0.0.1:1/x"), nil, 3, []string{"TIDEMARK_DATABASE"}},
+		"a schema that is too far ahead":             {with("TIDEMARK_DATABASE=" + tooNew(t)), nil, 3, []string{"TIDEMARK_DATABASE", "newer"}},
+		"half of what TLS needs":                     {with("TIDEMARK_TLS_CERT="+file("half.pem", "x"), "TIDEMARK_ADMIN_TLS_KEY="+file("half-key.pem", "x")), nil, 2, []string{"TIDEMARK_TLS_CERT: it needs TIDEMARK_TLS_KEY", "TIDEMARK_ADMIN_TLS_KEY: it needs TIDEMARK_ADMIN_TLS_CERT"}},
+		"a secret that is missing, with all else":    {with("TIDEMARK_ADMIN_TOKEN_FILE="+filepath.Join(dir, "none"), "TIDEMARK_BANDS=none", "TIDEMARK_TLS_KEY="+filepath.Join(dir, "none.pem"), "TIDEMARK_DATABASE="+filepath.Join(dir, "none", "tidemark.db")), []string{"--config", file("typo.yaml", "TIDEMARK_LISTNE: 127.0.0.1:0\n")}, 2, []string{"TIDEMARK_ADMIN_TOKEN_FILE", "TIDEMARK_BANDS", "TIDEMARK_TLS_KEY", "TIDEMARK_DATABASE", "TIDEMARK_LISTNE"}},
+		"keys and certificates, beside the database": {with("TIDEMARK_DATABASE=postgres://tidemark@127.0.0.1:1/x", "TIDEMARK_TLS_CERT="+file("none-cert.pem", "x"), "TIDEMARK_TLS_KEY="+file("none-key.pem", "x")), nil, 3, []string{"TIDEMARK_DATABASE", "TIDEMARK_TLS_CERT"}},
+		"an admin token that others could read":      {with("TIDEMARK_ADMIN_TOKEN=an-invented-admin-token", "TIDEMARK_ADMIN_LISTEN=0.0.0.0:0"), nil, 2, []string{"TIDEMARK_ADMIN_TLS_CERT"}},
 		"a port that is taken":                       {with("TIDEMARK_LISTEN=" + taken.Addr().String()), nil, 3, []string{"TIDEMARK_LISTEN"}},
 		"an admin port that is taken":                {with("TIDEMARK_ADMIN_LISTEN=" + taken.Addr().String()), nil, 3, []string{"TIDEMARK_ADMIN_LISTEN"}},
 	} {
@@ -69,6 +75,33 @@ func TestServeRefuses(t *testing.T) {
 				require.NoFileExists(t, database, "nothing is opened before the settings are right")
 			}
 		})
+	}
+}
+
+// tooNew makes a database of a program two steps newer.
+func tooNew(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "ahead.db")
+	require.Equal(t, 0, serve(t, path).stop())
+	db, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	_, err = db.Exec("INSERT INTO goose_db_version (version_id, is_applied) SELECT max(version_id) + 2, 1 FROM goose_db_version")
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	return path
+}
+
+// TestCheckSaysWhatServeSays: what stops a start is told by check too.
+func TestCheckSaysWhatServeSays(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	settings := []string{"TIDEMARK_AUTH=off", "TIDEMARK_ADMIN_TOKEN_FILE=" + filepath.Join(dir, "none"), "TIDEMARK_BANDS=none", "TIDEMARK_TLS_KEY=" + filepath.Join(dir, "none.pem"), "TIDEMARK_DATABASE=" + filepath.Join(dir, "none", "tidemark.db")}
+	for _, command := range []string{"serve", "check"} {
+		r := tidemark(t, "", settings, command)
+		require.Equal(t, 2, r.code)
+		for _, setting := range []string{"TIDEMARK_ADMIN_TOKEN_FILE", "TIDEMARK_BANDS", "TIDEMARK_TLS_KEY", "TIDEMARK_DATABASE"} {
+			require.Contains(t, r.out+r.err, setting, command)
+		}
 	}
 }
 

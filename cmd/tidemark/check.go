@@ -17,7 +17,7 @@ import (
 func checkHelp(out io.Writer) {
 	fmt.Fprint(out, "It looks at everything that the server needs, before a family waits for it, and says for whatever is not right\n"+
 		"which setting to change and how:\n\n"+
-		"  settings     all of them can be served with; if not, nothing else is looked at\n"+
+		"  settings     all of them can be served with; if not, only the database is looked at besides\n"+
 		"  database     it answers a write, its schema is this program's, commits are on disk, there is room\n"+
 		"  base-url     what others know the server by, and what tokens are for\n"+
 		"  tls          our certificate: good now, for that name, and for how long\n"+
@@ -48,12 +48,12 @@ func check(ctx context.Context, p *program, args []string) int {
 	if err := p.parse(flags, args); err != nil {
 		return p.fail(exitUsage, err)
 	}
-	s, err := config.Read(*file, p.getenv)
-	if err != nil {
+	s, err := config.Load(*file, p.getenv)
+	if !readable(s) {
 		return p.fail(exitUsage, err)
 	}
 	r := newAccount(p, *asJSON, s.Targets)
-	c := &checker{settings: s, canary: !*noCanary, report: r.add, begin: r.begin}
+	c := &checker{settings: s, unfit: err, canary: !*noCanary, report: r.add, begin: r.begin}
 	c.run(ctx)
 	if err := r.end(); err != nil {
 		return p.fail(exitEnvironment, err)
@@ -116,7 +116,7 @@ func notLooked(format string, args ...any) finding {
 
 // ofSetting is a fault whose error begins with the setting's name.
 func ofSetting(err error) finding {
-	setting, found, named := strings.Cut(err.Error(), ": ")
+	setting, found, named := strings.Cut(strings.TrimPrefix(err.Error(), "config: "), ": ")
 	if !named || !strings.HasPrefix(setting, "TIDEMARK_") {
 		return wrong("", "", "%v", err)
 	}
@@ -126,6 +126,8 @@ func ofSetting(err error) finding {
 // checker looks at an installation.
 type checker struct {
 	settings config.Settings
+	// unfit is what config.Load said against them, nil if nothing.
+	unfit error
 	// canary says to write one at each target.
 	canary bool
 	// store is that of the running server; nil opens it.
@@ -142,7 +144,7 @@ var ownChecks = []struct {
 }{
 	{"database", checkDatabase},
 	{"base-url", checkBase},
-	{"tls", checkListener},
+	{"tls", checkListeners},
 	{"keys", checkKeys},
 	{"issuers", checkIssuers},
 }
@@ -164,7 +166,10 @@ var targetChecks = []struct {
 // run looks at everything.
 func (c *checker) run(ctx context.Context) {
 	if !c.settingsHold() {
-		c.report(finding{Check: "the rest", Verdict: skipped, Found: "nothing else is looked at before the settings hold"})
+		if !names(c.unfit, databaseSetting) && !c.stopped(ctx, "database", "") {
+			c.tell("database", "", checkDatabase(ctx, c))
+		}
+		c.report(finding{Check: "the rest", Verdict: skipped, Found: "nothing more is looked at before the settings hold"})
 		return
 	}
 	for _, check := range ownChecks {
@@ -203,7 +208,7 @@ func (c *checker) tell(check, target string, all []finding) {
 
 // settingsHold reports every setting that cannot be served with.
 func (c *checker) settingsHold() bool {
-	err := c.settings.Check()
+	err := c.unfit
 	if err == nil {
 		var faults []error
 		for _, t := range c.settings.Targets {
@@ -220,6 +225,35 @@ func (c *checker) settingsHold() bool {
 		c.tell("settings", "", []finding{ofSetting(errors.New(line))})
 	}
 	return false
+}
+
+// readable says whether there are settings at all to look at: a file that could
+// not be read gives none, and they all have an address then.
+func readable(s config.Settings) bool { return s.Listen != "" }
+
+// names says whether an error speaks of a setting.
+func names(err error, setting string) bool {
+	return err != nil && strings.Contains(err.Error(), setting)
+}
+
+// otherFaults are what else keeps a server from starting, beside what is known: a
+// start ends at the first fault of database, certificates or keys, and nobody wants
+// to start once for each.
+func otherFaults(ctx context.Context, s config.Settings, known error) error {
+	if !readable(s) {
+		return nil
+	}
+	c := &checker{settings: s}
+	var others []error
+	for _, look := range []func(context.Context, *checker) []finding{checkDatabase, checkListeners, checkKeys} {
+		for _, f := range look(ctx, c) {
+			setting, _, _ := strings.Cut(f.Setting, ",")
+			if f.Verdict == fault && !names(known, setting) {
+				others = append(others, fmt.Errorf("%s: %s; %s", f.Setting, f.Found, f.Do))
+			}
+		}
+	}
+	return errors.Join(others...)
 }
 
 // checkAtStart looks at everything that takes no writing, and logs what is wrong.

@@ -20,10 +20,7 @@ import (
 	"tidemark.example/tidemark/config"
 )
 
-const (
-	baseSetting = "TIDEMARK_BASE_URL"
-	certSetting = "TIDEMARK_TLS_CERT"
-)
+const baseSetting = "TIDEMARK_BASE_URL"
 
 // isHere says whether an address is surely of this machine.
 func isHere(u *url.URL) bool {
@@ -80,23 +77,40 @@ func (c *checker) askBase(ctx context.Context) finding {
 // authorities are renewed a month before they end).
 const soon = 30 * 24 * time.Hour
 
-// checkListener looks at our own certificate.
-func checkListener(_ context.Context, c *checker) []finding {
+// checkListeners looks at our own certificates.
+func checkListeners(_ context.Context, c *checker) []finding {
 	s := c.settings
-	if !s.TLS() {
+	if !s.TLS.On() && !s.AdminTLS.On() {
 		return []finding{ok("the server is without TLS, on this machine or behind a proxy")}
 	}
-	files := edge.TLSFiles{Cert: s.TLSCert, Key: s.TLSKey, ClientCA: s.TLSClientCA}
-	if _, err := edge.LoadCertificates(files, nil, nil); err != nil {
-		return []finding{wrong(certSetting+", TIDEMARK_TLS_KEY or TIDEMARK_TLS_CLIENT_CA", "name PEM files that belong together", "%v", err)}
+	var found []finding
+	if s.TLS.On() {
+		host := ""
+		if base, err := url.Parse(s.BaseURL); err == nil && base.Scheme == "https" {
+			host = base.Hostname()
+		}
+		found = append(found, judgeListener(s.TLS, "TIDEMARK_TLS_", host)...)
 	}
-	pair, err := tls.LoadX509KeyPair(s.TLSCert, s.TLSKey)
+	if s.AdminTLS.On() {
+		found = append(found, judgeListener(s.AdminTLS, "TIDEMARK_ADMIN_TLS_", "")...)
+	}
+	return found
+}
+
+// judgeListener looks at the certificate of one of them, which is for a host, if
+// one is given.
+func judgeListener(t config.TLS, prefix, host string) []finding {
+	setting := prefix + "CERT"
+	if _, err := edge.LoadCertificates(filesOf(t), nil, nil); err != nil {
+		return []finding{wrong(setting+", "+prefix+"KEY or "+prefix+"CLIENT_CA", "name PEM files that belong together", "%v", err)}
+	}
+	pair, err := tls.LoadX509KeyPair(t.Cert, t.Key)
 	if err != nil {
-		return []finding{wrong(certSetting, "name a certificate and its key", "%v", err)}
+		return []finding{wrong(setting, "name a certificate and its key", "%v", err)}
 	}
-	found := []finding{judgeDates(pair.Leaf, certSetting, "have it renewed; the file is read again when it changes")}
-	if base, err := url.Parse(s.BaseURL); err == nil && base.Scheme == "https" && pair.Leaf.VerifyHostname(base.Hostname()) != nil {
-		found = append(found, toSee(certSetting, "have a certificate for that name, unless a proxy has it, or set "+baseSetting, "it is not for %s", base.Hostname()))
+	found := []finding{judgeDates(pair.Leaf, setting, "have it renewed; the file is read again when it changes")}
+	if host != "" && pair.Leaf.VerifyHostname(host) != nil {
+		found = append(found, toSee(setting, "have a certificate for that name, unless a proxy has it, or set "+baseSetting, "it is not for %s", host))
 	}
 	return found
 }

@@ -8,7 +8,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -49,8 +48,9 @@ func deliveriesHelp(out io.Writer) {
 
 // desk is the admin listener of a running server.
 type desk struct {
-	base  string
-	token config.Secret
+	base   string
+	token  config.Secret
+	client *http.Client
 }
 
 // ordered is what the command line asks for.
@@ -143,17 +143,13 @@ func (d *desk) find(file, admin string, getenv func(string) string) error {
 	}
 	d.token, d.base = s.AdminToken, strings.TrimSuffix(admin, "/")
 	if d.base != "" {
+		d.client = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 		return nil
 	}
-	host, port, err := net.SplitHostPort(s.AdminListen)
-	if err != nil {
-		return fmt.Errorf("TIDEMARK_ADMIN_LISTEN: %w", err)
+	if d.base, err = adminAddress(&s); err == nil {
+		d.client, err = adminClient(&s)
 	}
-	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
-		host = "127.0.0.1"
-	}
-	d.base = "http://" + net.JoinHostPort(host, port)
-	return nil
+	return err
 }
 
 // refusedByDesk is what the server says against a request.
@@ -177,8 +173,7 @@ func (d desk) ask(ctx context.Context, method, path string, body []byte, into an
 		return err
 	}
 	request.Header.Set("Authorization", "Bearer "+string(d.token))
-	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-	response, err := client.Do(request)
+	response, err := d.client.Do(request)
 	if err != nil {
 		return fmt.Errorf("the admin listener does not answer; is the server running, and is this its address? %w", err)
 	}

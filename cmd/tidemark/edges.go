@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"log/slog"
 
@@ -24,17 +25,30 @@ type badSetting struct{ error }
 // Unwrap gives the cause.
 func (b *badSetting) Unwrap() error { return b.error }
 
-// listenOptions are how the FHIR server's listener takes connections.
-func listenOptions(s *config.Settings, logger *slog.Logger) (edge.ListenOptions, error) {
-	options := edge.ListenOptions{Refusal: api.RefusedByHTTP, ContentType: api.RefusalType()}
-	options.Proxies, _ = s.Proxies() // Check has refused what is none
-	if !s.TLS() {
-		return options, nil
+// listenOptions are how both listeners take connections.
+func listenOptions(s *config.Settings, logger *slog.Logger) (fhir, admin edge.ListenOptions, err error) {
+	fhir = edge.ListenOptions{Refusal: api.RefusedByHTTP, ContentType: api.RefusalType()}
+	admin = fhir
+	fhir.Proxies, _ = s.Proxies() // Check has refused what is none
+	var ofFHIR, ofAdmin error
+	fhir.Certificates, ofFHIR = certificates(s.TLS, "TIDEMARK_TLS_", logger)
+	admin.Certificates, ofAdmin = certificates(s.AdminTLS, "TIDEMARK_ADMIN_TLS_", logger)
+	return fhir, admin, errors.Join(ofFHIR, ofAdmin)
+}
+
+// certificates reads the TLS files of a listener whose settings begin with
+// prefix, nil if it is to be without.
+func certificates(t config.TLS, prefix string, logger *slog.Logger) (*edge.Certificates, error) {
+	if !t.On() {
+		return nil, nil
 	}
-	files := edge.TLSFiles{Cert: s.TLSCert, Key: s.TLSKey, ClientCA: s.TLSClientCA, Require: s.TLSClientAuth == "required"}
-	var err error
-	if options.Certificates, err = edge.LoadCertificates(files, logger, nil); err != nil {
-		return options, &badSetting{fmt.Errorf("starting with TIDEMARK_TLS_CERT, TIDEMARK_TLS_KEY and TIDEMARK_TLS_CLIENT_CA: %w", err)}
+	c, err := edge.LoadCertificates(filesOf(t), logger, nil)
+	if err != nil {
+		return nil, &badSetting{fmt.Errorf("starting with %sCERT, %[1]sKEY and %[1]sCLIENT_CA: %w", prefix, err)}
 	}
-	return options, nil
+	return c, nil
+}
+
+func filesOf(t config.TLS) edge.TLSFiles {
+	return edge.TLSFiles{Cert: t.Cert, Key: t.Key, ClientCA: t.ClientCA, Require: t.ClientAuth == "required"}
 }

@@ -52,7 +52,7 @@ func commands() []command {
 		{"restore", "--from FILE", "put a backup that was verified in the place of the SQLite database, of a server that is stopped", restore, restoreHelp},
 		{"keys", "make|show|rotate|public FILE", "signing keys of the token endpoint, or of a client", keys, keysHelp},
 		{"token", "--client ID --key FILE", "get an access token from the token endpoint of a running server", token, tokenHelp},
-		{"healthcheck", "[URL]", "ask a running server whether it is ready", healthcheck, nil},
+		{"healthcheck", "[--config FILE] [URL]", "ask a running server whether it is ready", healthcheck, healthcheckHelp},
 		{"version", "", "program and algorithm version", printVersion, nil},
 	}
 }

@@ -41,20 +41,23 @@ func settings(p *program, name string, args []string) (config.Settings, error) {
 }
 
 func serve(ctx context.Context, p *program, args []string) int {
-	s, err := settings(p, "serve", args)
-	if err == nil {
-		err = s.Check()
-	}
-	if err != nil {
+	flags := flag.NewFlagSet("serve", flag.ContinueOnError)
+	file := flags.String("config", "", "")
+	if err := p.parse(flags, args); err != nil {
 		return p.fail(exitUsage, err)
+	}
+	s, err := config.Load(*file, p.getenv)
+	if err != nil {
+		return p.fail(exitUsage, errors.Join(err, otherFaults(ctx, s, err)))
 	}
 	logger := slog.New(slog.NewJSONHandler(p.err, nil))
 	service, err := start(ctx, s, logger, time.Now)
-	if bad, setting := (*badForm)(nil), (*badSetting)(nil); errors.As(err, &bad) || errors.As(err, &setting) {
-		return p.fail(exitUsage, err)
-	}
 	if err != nil {
-		return p.fail(exitEnvironment, err)
+		code := exitEnvironment
+		if bad, setting := (*badForm)(nil), (*badSetting)(nil); errors.As(err, &bad) || errors.As(err, &setting) {
+			code = exitUsage
+		}
+		return p.fail(code, errors.Join(err, otherFaults(ctx, s, err)))
 	}
 	checking, stopChecking := context.WithCancel(ctx)
 	defer stopChecking()
@@ -133,7 +136,7 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 // listeners opens both, before anything is served, so that a port left to the
 // system (0) is known for the base URL.
 func listeners(s *config.Settings, logger *slog.Logger) (fhir, admin net.Listener, err error) {
-	edges, err := listenOptions(s, logger)
+	ofFHIR, ofAdmin, err := listenOptions(s, logger)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -146,7 +149,7 @@ func listeners(s *config.Settings, logger *slog.Logger) (fhir, admin net.Listene
 	if scheme, own := strings.CutSuffix(s.BaseURL, s.Listen+"/fhir"); own && strings.HasSuffix(s.Listen, ":0") {
 		s.BaseURL = scheme + fhir.Addr().String() + "/fhir"
 	}
-	return edge.Listen(fhir, edges), edge.Listen(admin, edge.ListenOptions{Refusal: edges.Refusal, ContentType: edges.ContentType}), nil
+	return edge.Listen(fhir, ofFHIR), edge.Listen(admin, ofAdmin), nil
 }
 
 func (sv *service) serve(listener net.Listener, handler http.Handler, requestTime time.Duration, logger *slog.Logger) {
