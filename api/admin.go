@@ -20,17 +20,14 @@ const probeTimeout = 2 * time.Second
 // the Server of the same metrics first; it says which targets there are. More is
 // mounted beside, and asks for a token by itself.
 func Admin(s store.Store, metrics *Metrics, more ...func(*http.ServeMux)) http.Handler {
-	metrics.Registry.MustRegister(&backlog{store: s, metrics: metrics,
-		pending: prometheus.NewDesc("tidemark_writeback_pending", "Scores whose wanted version a target does not hold yet.", []string{"target"}, nil),
-		doubt:   prometheus.NewDesc("tidemark_writeback_in_doubt", "Scores whose last attempt had an unknown outcome.", []string{"target"}, nil),
-		parked:  prometheus.NewDesc("tidemark_writeback_parked", "Scores that wait for someone to decide.", []string{"target"}, nil),
-		oldest:  prometheus.NewDesc("tidemark_writeback_oldest_seconds", "Age of the oldest score that a target lacks.", []string{"target"}, nil),
-	})
-	metrics.Registry.MustRegister(newListeners(s), newCopiesStanding(s, metrics))
+	metrics.Registry.MustRegister(&backlog{s, metrics}, &listeners{s, &metrics.scraped}, &kept{s, &metrics.scraped},
+		&copiesStanding{s, metrics.copies, &metrics.scraped})
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(metrics.Registry, promhttp.HandlerOpts{
 		// Without a database the other numbers are needed all the more.
 		ErrorHandling: promhttp.ContinueOnError,
+		// Exemplars are in OpenMetrics only.
+		EnableOpenMetrics: true,
 	}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { answerText(w, http.StatusOK, "ok\n") })
 	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
@@ -57,14 +54,13 @@ func answerText(w http.ResponseWriter, status int, text string) {
 // backlog reads the state of the write-back when metrics are scraped, so that
 // it is that of the database and of every process on it.
 type backlog struct {
-	store                          store.Store
-	metrics                        *Metrics
-	pending, doubt, parked, oldest *prometheus.Desc
+	store   store.Store
+	metrics *Metrics
 }
 
 // Describe implements prometheus.Collector.
 func (b *backlog) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{b.pending, b.doubt, b.parked, b.oldest} {
+	for _, d := range []*prometheus.Desc{b.metrics.pending, b.metrics.doubt, b.metrics.parked, b.metrics.overdue, b.metrics.oldest} {
 		ch <- d
 	}
 }
@@ -73,12 +69,13 @@ func (b *backlog) Describe(ch chan<- *prometheus.Desc) {
 func (b *backlog) Collect(ch chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), probeTimeout)
 	defer cancel()
+	m := b.metrics
 	all, err := b.store.Backlog(ctx)
 	if err != nil {
-		ch <- prometheus.NewInvalidMetric(b.pending, err)
+		ch <- prometheus.NewInvalidMetric(m.pending, err)
 		return
 	}
-	for _, name := range b.metrics.targets {
+	for _, name := range m.targets {
 		if !slices.ContainsFunc(all, func(t store.Backlog) bool { return t.Target == name }) {
 			all = append(all, store.Backlog{Target: name})
 		}
@@ -87,13 +84,14 @@ func (b *backlog) Collect(ch chan<- prometheus.Metric) {
 		gauge := func(d *prometheus.Desc, v float64) {
 			ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, t.Target)
 		}
-		gauge(b.pending, float64(t.Pending))
-		gauge(b.doubt, float64(t.InDoubt))
-		gauge(b.parked, float64(t.Parked))
+		gauge(m.pending, float64(t.Pending))
+		gauge(m.doubt, float64(t.InDoubt))
+		gauge(m.parked, float64(t.Parked))
+		gauge(m.overdue, float64(t.Overdue))
 		age := 0.0
 		if !t.Oldest.IsZero() {
 			age = max(0, time.Since(t.Oldest).Seconds())
 		}
-		gauge(b.oldest, age)
+		gauge(m.oldest, age)
 	}
 }

@@ -101,7 +101,7 @@ func TestAdminOffersNothingElse(t *testing.T) {
 func moved(before, after map[string]float64) map[string]float64 {
 	changed := map[string]float64{}
 	for name, value := range after {
-		if strings.Contains(name, "seconds") || strings.Contains(name, "_bucket") || strings.HasPrefix(name, "tidemark_audit_") || value == before[name] {
+		if strings.Contains(name, "seconds") || strings.HasPrefix(name, "tidemark_store_") || strings.HasPrefix(name, "tidemark_ingest_batches_") || strings.Contains(name, "_bucket") || strings.HasPrefix(name, "tidemark_audit_") || value == before[name] {
 			continue
 		}
 		changed[name] = value - before[name]
@@ -118,6 +118,8 @@ func TestCountersMove(t *testing.T) {
 		refused  = `tidemark_responses_refused_total{reason="%s"}`
 		scores   = `tidemark_scores_total{band="%s",rater="%s"}`
 		pending  = `tidemark_writeback_pending{target="brindlemoor"}`
+		wanted   = `tidemark_writeback_wanted_total{target="brindlemoor"}`
+		received = `tidemark_submissions_received_total{interaction="%s"}`
 		jobs     = "tidemark_ingest_batch_jobs_"
 	)
 	unscored, clinician, begun, severe := oona("move"), oona("move"), oona("move"), oona("move")
@@ -133,34 +135,40 @@ func TestCountersMove(t *testing.T) {
 		want map[string]float64
 	}{
 		"a response": {post(oona("move")), map[string]float64{
-			fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "moderate", "self"): 1, pending: 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "moderate", "self"): 1, pending: 1, wanted: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a severe one": {post(severe), map[string]float64{
-			fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "severe", "self"): 1, pending: 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "severe", "self"): 1, pending: 1, wanted: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a clinician's": {post(clinician), map[string]float64{
-			fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "moderate", "clinician"): 1, pending: 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "moderate", "clinician"): 1, pending: 1, wanted: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"one without a total": {post(unscored), map[string]float64{
-			fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "none", "self"): 1, pending: 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(scores, "none", "self"): 1, pending: 1, wanted: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"one begun": {post(begun), map[string]float64{
-			fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "in-progress"): 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "in-progress"): 1, jobs + "sum": 1, jobs + "count": 1}},
 		"one repeated": {post(oona("stored")), map[string]float64{
-			fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "replayed"): 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "replayed"): 1, jobs + "sum": 1, jobs + "count": 1}},
 		"one refused by a rule": {post(wrong("move")), map[string]float64{
-			fmt.Sprintf(posted, "4"): 1, fmt.Sprintf(refused, "value"): 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "4"): 1, fmt.Sprintf(refused, "value"): 1, jobs + "sum": 1, jobs + "count": 1}},
 		"one that is no FHIR": {func(r *rig) { r.do(http.MethodPost, responsePath, "{") }, map[string]float64{
-			fmt.Sprintf(posted, "4"): 1, fmt.Sprintf(refused, "structure"): 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "4"): 1, fmt.Sprintf(refused, "structure"): 1, jobs + "sum": 1, jobs + "count": 1}},
 		"an extract": {func(r *rig) { r.do(http.MethodPost, responsePath+"/$extract", oona("move").json()) }, map[string]float64{
 			`tidemark_http_requests_total{method="POST",route="/fhir/QuestionnaireResponse/$extract",status="2xx"}`: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a refused extract": {func(r *rig) { r.do(http.MethodPost, responsePath+"/$extract", "{") }, map[string]float64{
 			`tidemark_http_requests_total{method="POST",route="/fhir/QuestionnaireResponse/$extract",status="4xx"}`: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a transaction": {func(r *rig) { r.bundle("transaction", postOf(oona("move-1")), postOf(oona("move-2"))) }, map[string]float64{
-			fmt.Sprintf(bundled, "2"): 1, fmt.Sprintf(accepted, "completed"): 2, fmt.Sprintf(scores, "moderate", "self"): 2, pending: 2, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "transaction"): 1, fmt.Sprintf(bundled, "2"): 1, fmt.Sprintf(accepted, "completed"): 2, fmt.Sprintf(scores, "moderate", "self"): 2, pending: 2, wanted: 2, jobs + "sum": 1, jobs + "count": 1}},
 		"a refused transaction": {func(r *rig) { r.bundle("transaction", postOf(oona("move-1")), postOf(wrong("move-2"))) }, map[string]float64{
-			fmt.Sprintf(bundled, "4"): 1, fmt.Sprintf(refused, "value"): 1, jobs + "sum": 1, jobs + "count": 1}},
+			fmt.Sprintf(received, "transaction"): 1, fmt.Sprintf(bundled, "4"): 1, fmt.Sprintf(refused, "value"): 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a batch": {func(r *rig) {
 			r.bundle("batch", postOf(oona("move-1")), postOf(wrong("move-2")), entryOf(http.MethodGet, "Observation/none", ""))
 		}, map[string]float64{
-			fmt.Sprintf(bundled, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(refused, "value"): 1,
-			fmt.Sprintf(scores, "moderate", "self"): 1, pending: 1, jobs + "sum": 4, jobs + "count": 4}},
+			fmt.Sprintf(received, "transaction"): 1, fmt.Sprintf(bundled, "2"): 1, fmt.Sprintf(accepted, "completed"): 1, fmt.Sprintf(refused, "value"): 1,
+			fmt.Sprintf(scores, "moderate", "self"): 1, pending: 1, wanted: 1, jobs + "sum": 4, jobs + "count": 4}},
+		"one taken back": {func(r *rig) {
+			back := oona("stored")
+			back.status = "entered-in-error"
+			r.do(http.MethodPost, responsePath, back.json())
+		}, map[string]float64{
+			fmt.Sprintf(received, "create"): 1, fmt.Sprintf(posted, "2"): 1, fmt.Sprintf(accepted, "entered-in-error"): 1, wanted: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a read":           {func(r *rig) { r.get("/fhir/Observation/none") }, map[string]float64{`tidemark_http_requests_total{method="GET",route="/fhir/Observation/:id",status="4xx"}`: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"nothing":          {func(r *rig) { r.get("/nothing") }, map[string]float64{`tidemark_http_requests_total{method="GET",route="none",status="4xx"}`: 1, jobs + "sum": 1, jobs + "count": 1}},
 		"a made-up method": {func(r *rig) { r.do("OONA", "/fhir/metadata", "") }, map[string]float64{`tidemark_http_requests_total{method="other",route="none",status="4xx"}`: 1, jobs + "sum": 1, jobs + "count": 1}},
@@ -227,6 +235,6 @@ func TestWriteBackGauges(t *testing.T) {
 	require.EqualValues(t, 1, gauge(a, "parked", target))
 	require.EqualValues(t, 3, gauge(a, "pending", "registry"), "each target by itself")
 
-	r.metrics.Attempt(target, "delivered")
+	r.metrics.Attempt(ctx, api.Attempted{Target: target, Outcome: "delivered"})
 	require.EqualValues(t, 1, a.series()[`tidemark_writeback_attempts_total{outcome="delivered",target="brindlemoor"}`])
 }

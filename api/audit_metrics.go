@@ -10,18 +10,21 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 )
 
-// newAudits makes the counters of the audit trail. Any loss is worth an alert.
+// audits are the counters of the audit trail. Any loss is worth an alert.
+type audits struct {
+	events          *prometheus.CounterVec
+	auditLost       prometheus.Counter
+	auditSummarised prometheus.Counter
+	shipFailures    prometheus.Counter
+}
+
 func (m *Metrics) newAudits() {
-	m.audits = prometheus.NewCounterVec(prometheus.CounterOpts{
-		Name: "tidemark_audit_events_total", Help: "AuditEvents on disk, by interaction and outcome.",
-	}, []string{"interaction", "outcome"})
-	m.auditLost = prometheus.NewCounter(prometheus.CounterOpts{
-		Name: "tidemark_audit_lost_total", Help: "AuditEvents that could not be written; what was read without one was not given out.",
-	})
-	m.auditSummarised = prometheus.NewCounter(prometheus.CounterOpts{
-		Name: "tidemark_audit_summarised_total", Help: "Refusals not recorded one by one, but counted in one AuditEvent of several.",
-	})
-	m.Registry.MustRegister(m.audits, m.auditLost, m.auditSummarised)
+	m.audits = audits{
+		events:          m.counter("tidemark_audit_events_total", "AuditEvents on disk, by interaction and outcome.", "interaction", "outcome"),
+		auditLost:       m.counter("tidemark_audit_lost_total", "AuditEvents that could not be written; what was read without one was not given out.").WithLabelValues(),
+		auditSummarised: m.counter("tidemark_audit_summarised_total", "Refusals not recorded one by one, but counted in one AuditEvent of several.").WithLabelValues(),
+		shipFailures:    m.unregisteredCounter("tidemark_audit_ship_failures_total", "Attempts to ship the audit trail that failed; what was not shipped waits."),
+	}
 }
 
 // audited counts events that are on disk. Their labels are from closed lists.
@@ -31,34 +34,28 @@ func (m *Metrics) audited(events []audit.Event) {
 		if interaction == audit.Unknown {
 			interaction = "unknown"
 		}
-		m.audits.WithLabelValues(interaction, events[i].Outcome()).Inc()
+		m.audits.events.WithLabelValues(interaction, events[i].Outcome()).Inc()
 	}
 }
 
 // AuditShipping shows how far behind the target of the audit trail is, and gives
 // what is to be told of each failure.
 func (m *Metrics) AuditShipping(s store.Audits, target string) (failed func()) {
-	failures := prometheus.NewCounter(prometheus.CounterOpts{
-		Name: "tidemark_audit_ship_failures_total", Help: "Attempts to ship the audit trail that failed; what was not shipped waits.",
-	})
-	m.Registry.MustRegister(failures, &shipping{store: s, target: target,
-		pending: prometheus.NewDesc("tidemark_audit_ship_pending", "AuditEvents that were not shipped yet.", nil, nil),
-		oldest:  prometheus.NewDesc("tidemark_audit_ship_oldest_seconds", "Age of the oldest AuditEvent that was not shipped yet.", nil, nil),
-	})
-	return failures.Inc
+	m.Registry.MustRegister(m.shipFailures, &shipping{store: s, target: target, scraped: &m.scraped})
+	return m.shipFailures.Inc
 }
 
 // shipping reads the state of the shipping when metrics are scraped.
 type shipping struct {
-	store           store.Audits
-	target          string
-	pending, oldest *prometheus.Desc
+	store  store.Audits
+	target string
+	*scraped
 }
 
 // Describe implements prometheus.Collector.
 func (s *shipping) Describe(ch chan<- *prometheus.Desc) {
-	ch <- s.pending
-	ch <- s.oldest
+	ch <- s.shipPending
+	ch <- s.shipOldest
 }
 
 // Collect implements prometheus.Collector.
@@ -67,13 +64,13 @@ func (s *shipping) Collect(ch chan<- prometheus.Metric) {
 	defer cancel()
 	pending, oldest, err := s.store.AuditBacklog(ctx, s.target)
 	if err != nil {
-		ch <- prometheus.NewInvalidMetric(s.pending, err)
+		ch <- prometheus.NewInvalidMetric(s.shipPending, err)
 		return
 	}
 	age := 0.0
 	if !oldest.IsZero() {
 		age = max(0, time.Since(oldest).Seconds())
 	}
-	ch <- prometheus.MustNewConstMetric(s.pending, prometheus.GaugeValue, float64(pending))
-	ch <- prometheus.MustNewConstMetric(s.oldest, prometheus.GaugeValue, age)
+	ch <- prometheus.MustNewConstMetric(s.shipPending, prometheus.GaugeValue, float64(pending))
+	ch <- prometheus.MustNewConstMetric(s.shipOldest, prometheus.GaugeValue, age)
 }

@@ -30,6 +30,8 @@ type deletion struct {
 	// to delete. done says that this deletion wrote it.
 	tombstone store.Resource
 	done      bool
+	// followed says that a version of the score came of it.
+	followed bool
 }
 
 // deleteResponse deletes one response by its id.
@@ -92,9 +94,7 @@ func (s *Server) deleted(d *deletion) {
 		return
 	}
 	s.metrics.accepted("deleted")
-	if s.options.Kick != nil {
-		s.options.Kick()
-	}
+	s.kicked(d.followed)
 }
 
 // keys are none: a deletion takes no identity, and leaves those of the response
@@ -104,7 +104,7 @@ func (d *deletion) keys() []string { return nil }
 // apply is the job. What is not there is as good as deleted, and so is what was
 // deleted before, whatever version a repetition expects.
 func (d *deletion) apply(tx store.Tx) error {
-	d.tombstone, d.done = store.Resource{}, false
+	d.tombstone, d.done, d.followed = store.Resource{}, false, false
 	end, err := acting(tx, "QuestionnaireResponse", auth.Delete)
 	defer end()
 	if err != nil {
@@ -147,8 +147,9 @@ func (d *deletion) apply(tx store.Tx) error {
 			return err
 		}
 	}
-	return d.server.retract(tx, retraction{
+	d.followed, err = d.server.retract(tx, retraction{
 		id: key.ID, role: observation.Removal,
 		source: key.String() + "/_history/" + strconv.FormatInt(current.Version, 10),
 	})
+	return err
 }

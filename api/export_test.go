@@ -29,3 +29,6 @@ func (s *Server) Rules() []Rule {
 	}
 	return all
 }
+
+// CountUnauthorised counts a refusal as a request without authority does.
+func CountUnauthorised(m *Metrics, reason string) { m.unauthorised.WithLabelValues(reason).Inc() }

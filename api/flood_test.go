@@ -72,6 +72,7 @@ func TestFlood(t *testing.T) {
 	r.settle()
 
 	require.Equal(t, first, labelSets(a), "other patients and other nonsense make no new series")
+	require.Less(t, len(first), 500, "series of one target")
 	status, metrics := a.get("/metrics")
 	require.Equal(t, http.StatusOK, status)
 	require.Greater(t, len(errors), 200)
@@ -114,17 +115,20 @@ func TestLabelsAreFromClosedLists(t *testing.T) {
 	r.settle()
 	label := regexp.MustCompile(`(\w+)="([^"]*)"`)
 	allowed := map[string]*regexp.Regexp{
-		"route":       regexp.MustCompile(`^(none|/fhir(/metadata|/(QuestionnaireResponse|Observation|Provenance|Questionnaire|CodeSystem|ValueSet|Device)(/:id(/_history/:vid)?|/\$extract)?)?)$`),
+		"route":       regexp.MustCompile(`^(none|/fhir(/metadata|/(QuestionnaireResponse|Observation|Provenance|Questionnaire|CodeSystem|ValueSet|Device)(/:id(/_history/:vid)?|(/:id)?/\$(extract|process-response))?)?)$`),
 		"method":      regexp.MustCompile(`^(GET|HEAD|POST|PUT|DELETE|PATCH|OPTIONS|other)$`),
 		"status":      regexp.MustCompile(`^([1-5]xx|in-progress|completed|amended|entered-in-error|stopped|replayed|requested|active|error|off)$`),
-		"reason":      regexp.MustCompile(`^(structure|required|value|invariant|invalid|not-supported|duplicate|not-found|conflict|code-invalid|business-rule|too-long|timeout)$`),
+		"reason":      regexp.MustCompile(`^(structure|required|value|invariant|invalid|no-store|exception|not-supported|duplicate|not-found|conflict|code-invalid|business-rule|too-long|timeout)$`),
 		"limit":       regexp.MustCompile(`^(rate|concurrency|capacity)$`),
 		"band":        regexp.MustCompile(`^(none|clear|clear-or-almost-clear|mild|moderate|moderate-or-severe|severe)$`),
 		"rater":       regexp.MustCompile(`^(self|clinician)$`),
 		"target":      regexp.MustCompile(`^brindlemoor$`),
 		"le":          regexp.MustCompile(`^(\+Inf|[0-9.e+-]+)$`),
-		"interaction": regexp.MustCompile(`^(unknown|create|read|vread|update|delete|search-type|history-instance|operation|transaction|batch|capabilities)$`),
-		"outcome":     regexp.MustCompile(`^(0|4|8|12)$`),
+		"interaction": regexp.MustCompile(`^(unknown|create|read|vread|update|delete|search-type|history-instance|operation|transaction|batch|capabilities|process-response|conditional-(update|delete))$`),
+		"outcome":     regexp.MustCompile(`^(0|4|8|12|committed|empty|replayed|unknown|delivered)$`),
+		"version":     regexp.MustCompile(`^9\.9\.9-test$`),
+		"goversion":   regexp.MustCompile(`^go`),
+		"algorithm":   regexp.MustCompile(`^1\.0\.0$`),
 	}
 	seen := map[string]bool{}
 	for _, series := range labelSets(a) {

@@ -28,6 +28,8 @@ func (s *Server) admit(c *gin.Context) {
 		s.throttle(c, refused)
 		return
 	}
+	s.metrics.inFlight.Inc()
+	defer s.metrics.inFlight.Dec()
 	defer ticket.Leave()
 	exchangeOf(c).ticket = ticket
 	if s.counted[c.FullPath()] {

@@ -24,17 +24,10 @@ type copies struct {
 // newCopies makes the counters and registers them.
 func (m *Metrics) newCopies() {
 	m.copies = &copies{
-		looks: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "tidemark_writeback_copies_looked_at_total", Help: "Looks at a target's copy, by what came of it: same, how it differs, or unread.",
-		}, []string{"target", "result"}),
-		found: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "tidemark_writeback_copies_found_total", Help: "Copies that were found to differ and did not before, by how.",
-		}, []string{"target", "finding"}),
-		repairs: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "tidemark_writeback_copies_repairs_total", Help: "Copies that are written again since they differed.",
-		}, []string{"target"}),
+		looks:   m.counter("tidemark_writeback_copies_looked_at_total", "Looks at a target's copy, by what came of it: same, how it differs, or unread.", "target", "result"),
+		found:   m.counter("tidemark_writeback_copies_found_total", "Copies that were found to differ and did not before, by how.", "target", "finding"),
+		repairs: m.counter("tidemark_writeback_copies_repairs_total", "Copies that are written again since they differed.", "target"),
 	}
-	m.Registry.MustRegister(m.copies.looks, m.copies.found, m.copies.repairs)
 }
 
 // Sweeps says that a target's copies are looked at.
@@ -61,20 +54,13 @@ func (m *Metrics) LookedAt(target, result string, fresh, repair bool) {
 // copiesStanding reads how copies stand when metrics are scraped, so that it is what
 // every process on the database has found.
 type copiesStanding struct {
-	store             store.Store
-	copies            *copies
-	differing, oldest *prometheus.Desc
-}
-
-func newCopiesStanding(s store.Store, m *Metrics) *copiesStanding {
-	return &copiesStanding{store: s, copies: m.copies,
-		differing: prometheus.NewDesc("tidemark_writeback_copies_differing", "Copies that were found to be other than what was delivered, and are not repaired.", []string{"target"}, nil),
-		oldest:    prometheus.NewDesc("tidemark_writeback_copies_oldest_look_seconds", "Age of the copy that nobody has looked at for longest, since then or since it was delivered.", []string{"target"}, nil),
-	}
+	store  store.Store
+	copies *copies
+	*scraped
 }
 
 // Describe implements prometheus.Collector.
-func (c *copiesStanding) Describe(ch chan<- *prometheus.Desc) { ch <- c.differing; ch <- c.oldest }
+func (c *copiesStanding) Describe(ch chan<- *prometheus.Desc) { ch <- c.differing; ch <- c.oldestLook }
 
 // Collect implements prometheus.Collector.
 func (c *copiesStanding) Collect(ch chan<- prometheus.Metric) {
@@ -101,6 +87,6 @@ func (c *copiesStanding) Collect(ch chan<- prometheus.Metric) {
 			age = max(0, time.Since(at.Oldest).Seconds())
 		}
 		ch <- prometheus.MustNewConstMetric(c.differing, prometheus.GaugeValue, float64(at.Differing), target)
-		ch <- prometheus.MustNewConstMetric(c.oldest, prometheus.GaugeValue, age, target)
+		ch <- prometheus.MustNewConstMetric(c.oldestLook, prometheus.GaugeValue, age, target)
 	}
 }

@@ -74,7 +74,7 @@ func TestCopiesStanding(t *testing.T) {
 	require.NoError(t, s.RecordCheck(ctx, store.Check{Delivery: claimed[0], Looked: true, Read: true}))
 
 	m := NewMetrics()
-	standing := newCopiesStanding(s, m)
+	standing := &copiesStanding{s, m.copies, &m.scraped}
 	m.Registry.MustRegister(standing)
 	require.Empty(t, ofCopies(t, m))
 	m.Sweeps("ehr")

@@ -1,10 +1,19 @@
 package api
 
-import "github.com/prometheus/client_golang/prometheus"
+import (
+	"context"
+	"time"
 
-// writebacks are what is counted of the write-back besides its attempts and
-// what it still lacks.
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// writebacks are what is counted of the write-back besides what it still lacks.
 type writebacks struct {
+	wanted    *prometheus.CounterVec
+	attempts  *prometheus.CounterVec
+	faults    *prometheus.CounterVec
+	attempt   *prometheus.HistogramVec
+	delay     *prometheus.HistogramVec
 	modes     *prometheus.GaugeVec
 	fallbacks *prometheus.CounterVec
 	paused    *prometheus.GaugeVec
@@ -15,23 +24,60 @@ type writebacks struct {
 // newWritebacks makes them and registers them.
 func (m *Metrics) newWritebacks() {
 	m.writebacks = writebacks{
-		modes: prometheus.NewGaugeVec(prometheus.GaugeOpts{
-			Name: "tidemark_writeback_target_mode", Help: "1 for the mode that a target is written to in.",
-		}, []string{"target", "mode"}),
-		fallbacks: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "tidemark_writeback_mode_refused_total", Help: "How often a target refused what its write mode needs, by that mode.",
-		}, []string{"target", "mode"}),
-		paused: prometheus.NewGaugeVec(prometheus.GaugeOpts{
-			Name: "tidemark_writeback_paused", Help: "1 while nothing but probes is sent to a target, since it as a whole is at fault.",
-		}, []string{"target"}),
-		pauses: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "tidemark_writeback_pauses_total", Help: "How often the sending to a target was paused.",
-		}, []string{"target"}),
-		tokens: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "tidemark_writeback_tokens_total", Help: "Access tokens asked for to write scores back, by target and outcome: given, refused (someone must change something) or unavailable.",
-		}, []string{"target", "outcome"}),
+		wanted:   m.counter("tidemark_writeback_wanted_total", "Versions of scores that a target is to hold, as committed.", "target"),
+		attempts: m.counter("tidemark_writeback_attempts_total", "Deliveries that were taken up, by target and outcome.", "target", "outcome"),
+		faults:   m.counter("tidemark_writeback_faults_total", "Deliveries that were taken up and not made, by target and fault.", "target", "fault"),
+		attempt: m.histogram("tidemark_writeback_attempt_duration_seconds", "Time from the first request of an attempt to its last answer.",
+			prometheus.ExponentialBuckets(0.001, 2, 16), "target"),
+		delay: m.histogram("tidemark_writeback_delay_seconds", "Time from when a version was wanted until the target held it.",
+			[]float64{0.1, 0.5, 1, 5, 15, 60, 150, 300, 600, 1800, 3600, 6 * 3600, 24 * 3600}, "target"),
+		modes:     m.gauge("tidemark_writeback_target_mode", "1 for the mode that a target is written to in.", "target", "mode"),
+		fallbacks: m.counter("tidemark_writeback_mode_refused_total", "How often a target refused what its write mode needs, by that mode.", "target", "mode"),
+		paused:    m.gauge("tidemark_writeback_paused", "1 while nothing but probes is sent to a target, since it as a whole is at fault.", "target"),
+		pauses:    m.counter("tidemark_writeback_pauses_total", "How often the sending to a target was paused.", "target"),
+		tokens: m.counter("tidemark_writeback_tokens_total", "Access tokens asked for to write scores back, by target and outcome: given, refused (someone must change something) or unavailable.",
+			"target", "outcome"),
 	}
-	m.Registry.MustRegister(m.modes, m.fallbacks, m.paused, m.pauses, m.tokens)
+}
+
+// expect makes the counters of a target, so that an alert has something to rise
+// from.
+func (m *Metrics) expect(target string) {
+	m.targets = append(m.targets, target)
+	m.wanted.WithLabelValues(target)
+	m.attempts.WithLabelValues(target, "delivered")
+	m.delay.WithLabelValues(target)
+}
+
+// Attempted is what became of a delivery that was taken up, for Attempt.
+type Attempted struct {
+	Target, Outcome string
+	// Fault is "" of one that has none.
+	Fault string
+	// Latency is the time that its requests took, 0 if there were none; Delay how
+	// long the target had been behind, 0 unless it is so no more.
+	Latency, Delay time.Duration
+}
+
+// Attempt counts one attempt to write back.
+func (m *Metrics) Attempt(ctx context.Context, a Attempted) {
+	m.attempts.WithLabelValues(a.Target, a.Outcome).Inc()
+	if a.Fault != "" {
+		m.faults.WithLabelValues(a.Target, a.Fault).Inc()
+	}
+	if a.Latency > 0 {
+		observe(ctx, m.attempt.WithLabelValues(a.Target), a.Latency.Seconds())
+	}
+	if a.Delay > 0 {
+		observe(ctx, m.delay.WithLabelValues(a.Target), a.Delay.Seconds())
+	}
+}
+
+// followed counts that every target is to hold one version more.
+func (m *Metrics) followed() {
+	for _, target := range m.targets {
+		m.wanted.WithLabelValues(target).Inc()
+	}
 }
 
 // Paused says that the sending to a target is paused, or that it goes on.

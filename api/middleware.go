@@ -62,7 +62,7 @@ func (s *Server) account(c *gin.Context) {
 	elapsed, status := time.Since(e.start), c.Writer.Status()
 	m := s.meter(meterKey{route, methodLabel(c.Request.Method), statusClass(status)})
 	m.count.Inc()
-	m.latency.Observe(elapsed.Seconds())
+	observe(c.Request.Context(), m.latency, elapsed.Seconds())
 	level := slog.LevelInfo
 	if s.counted[route] && status < http.StatusBadRequest {
 		level = slog.LevelDebug // what is published is the same for everybody, and such reads are counted

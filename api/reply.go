@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"net/http"
 	"strconv"
@@ -46,6 +47,9 @@ func (s *Server) handle(r route) gin.HandlerFunc {
 	return func(c *gin.Context) {
 		exchangeOf(c).route = &r
 		trailOf(c.Request.Context()).follow(c, r)
+		if r.submits() {
+			s.metrics.received.WithLabelValues(cmp.Or(r.interaction, r.operation)).Inc()
+		}
 		err := s.authorise(c, r)
 		var answer reply
 		if err == nil {

@@ -129,9 +129,11 @@ func New(options Options, metrics *Metrics) *Server {
 		options.Bands = scoring.UsualBands
 	}
 	for _, target := range options.Targets {
-		metrics.targets = append(metrics.targets, target.Name)
+		metrics.expect(target.Name)
 	}
 	s := &Server{options: options, metrics: metrics, shelf: ours(), limiter: edge.NewLimiter(options.Limits, nil), drawing: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)))}
+	metrics.mostFlow.Set(float64(options.Limits.Total))
+	metrics.Build(options.Version)
 	s.raw = options.Store
 	if options.Auth != nil {
 		s.options.Store = &guardedStore{options.Store, s}
@@ -145,6 +147,11 @@ func New(options Options, metrics *Metrics) *Server {
 	s.cds = newCDSCallers(options.CDS, options.BaseURL)
 	s.routes = s.table()
 	s.counted = countedPaths(s.routes)
+	for _, r := range s.routes {
+		if r.submits() { // so that an alert has something to rise from
+			s.meter(meterKey{r.path, methodLabel(r.method), "5xx"})
+		}
+	}
 	return s
 }
 

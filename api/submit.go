@@ -50,6 +50,8 @@ type submitted struct {
 	resource store.Resource
 	// scored is the band of a score that was written, "" if none was.
 	scored string
+	// followed says that a version of the score came of it.
+	followed bool
 	// replayed says that nothing was written, because it had been before; first
 	// is then the version that was, 0 for the current one.
 	replayed bool
@@ -391,7 +393,8 @@ func (sub *submission) write(tx store.Tx, method string, before store.Resource) 
 		return sub.writeScore(tx, written)
 	case sub.response.Status == questionnaire.EnteredInError:
 		source := written.Key.String() + "/_history/" + strconv.FormatInt(written.Version, 10)
-		return sub.server.retract(tx, retraction{id: sub.id, performer: sub.response.Performer, source: source, derived: true})
+		sub.result.followed, err = sub.server.retract(tx, retraction{id: sub.id, performer: sub.response.Performer, source: source, derived: true})
+		return err
 	}
 	return nil
 }
@@ -480,6 +483,7 @@ func (sub *submission) writeScore(tx store.Tx, response store.Resource) error {
 	if err := writeProvenance(tx, &observation.ProvenanceInput{Performer: sub.response.Performer, Activity: activity, Entity: source, Form: sub.response.Form}, written, index.Patient); err != nil {
 		return err
 	}
+	sub.result.followed = true
 	return sub.server.follow(tx, written, false, func() []string { return observation.Parts(&sub.response) })
 }
 
@@ -497,24 +501,25 @@ type retraction struct {
 	role    observation.EntityRole
 }
 
-// retract takes back the score of a response, if there is one.
-func (s *Server) retract(tx store.Tx, r retraction) error {
+// retract takes back the score of a response, if there is one, and says whether
+// that made a version of it.
+func (s *Server) retract(tx store.Tx, r retraction) (followed bool, err error) {
 	defer ownWork(tx)()
 	key, options := store.Key{Type: "Observation", ID: r.id}, &s.options
 	current, err := tx.Get(key)
 	if errors.Is(err, store.ErrNotFound) {
-		return nil
+		return false, nil
 	}
 	if err != nil {
-		return err
+		return false, err
 	}
 	document, err := fhir.Decode(current.Body)
 	if err != nil {
-		return &fault{"a stored Observation does not decode", err}
+		return false, &fault{"a stored Observation does not decode", err}
 	}
 	defer document.Release()
 	if document.Root().Get("status").Is("entered-in-error") {
-		return nil
+		return false, nil
 	}
 	index := observationIndexOf(document.Root(), options.BaseURL)
 	index.Status = "entered-in-error"
@@ -526,13 +531,13 @@ func (s *Server) retract(tx store.Tx, r retraction) error {
 		return observation.AppendRetracted(nil, document.Root(), fhir.Stamp{ID: key.ID, Version: version, LastUpdated: at}, derivedFrom), nil
 	})
 	if err != nil {
-		return err
+		return false, err
 	}
 	err = writeProvenance(tx, &observation.ProvenanceInput{Performer: r.performer, Activity: observation.Nullify, Entity: r.source, EntityRole: r.role}, written, index.Patient)
 	if err != nil {
-		return err
+		return false, err
 	}
-	return s.follow(tx, written, true, func() []string { return observation.PartsOf(document.Root()) })
+	return true, s.follow(tx, written, true, func() []string { return observation.PartsOf(document.Root()) })
 }
 
 // follow records what is to be done about a version of a score: the targets
@@ -591,6 +596,15 @@ func (s *Server) submitted(sub *submission) {
 	s.metrics.accepted(string(sub.response.Status))
 	if sub.result.scored != "" {
 		s.metrics.scores.WithLabelValues(sub.result.scored, sub.response.Form.Rater.String()).Inc()
+	}
+	s.kicked(sub.result.followed)
+}
+
+// kicked counts the version of a score that was committed, if one was, and wakes
+// the write-back.
+func (s *Server) kicked(followed bool) {
+	if followed {
+		s.metrics.followed()
 	}
 	if s.options.Kick != nil {
 		s.options.Kick()

@@ -9,25 +9,26 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 )
 
-// newNotifications makes the counters of notifications. Each combination is there
-// from the start, so that an alert has something to rise from.
+// notifications are the counters of calls to endpoints.
+type notifications struct {
+	calls            *prometheus.CounterVec
+	notifiedEvents   prometheus.Counter
+	notificationTime prometheus.Observer
+}
+
 func (m *Metrics) newNotifications() {
-	m.notifications = prometheus.NewCounterVec(prometheus.CounterOpts{
-		Name: "tidemark_notifications_total", Help: "Calls to endpoints of subscriptions, by kind of notification and what became of them.",
-	}, []string{"kind", "outcome"})
-	m.notifiedEvents = prometheus.NewCounter(prometheus.CounterOpts{
-		Name: "tidemark_notification_events_total", Help: "Events that endpoints accepted; one that is accepted twice counts twice.",
-	})
-	m.notificationTime = prometheus.NewHistogram(prometheus.HistogramOpts{
-		Name: "tidemark_notification_duration_seconds", Help: "Time that a call to an endpoint took.", Buckets: prometheus.ExponentialBuckets(0.005, 2, 14),
-	})
-	m.Registry.MustRegister(m.notifications, m.notifiedEvents, m.notificationTime)
+	m.notifications = notifications{
+		calls:          m.counter("tidemark_notifications_total", "Calls to endpoints of subscriptions, by kind of notification and what became of them.", "kind", "outcome"),
+		notifiedEvents: m.counter("tidemark_notification_events_total", "Events that endpoints accepted; one that is accepted twice counts twice.").WithLabelValues(),
+		notificationTime: m.histogram("tidemark_notification_duration_seconds", "Time that a call to an endpoint took.",
+			prometheus.ExponentialBuckets(0.005, 2, 14)).WithLabelValues(),
+	}
 }
 
 // Notified counts one call to an endpoint: its kind and outcome come from closed
 // lists, events is how many it told of, if it was accepted.
 func (m *Metrics) Notified(kind, outcome string, accepted bool, events int, took time.Duration) {
-	m.notifications.WithLabelValues(kind, outcome).Inc()
+	m.calls.WithLabelValues(kind, outcome).Inc()
 	m.notificationTime.Observe(took.Seconds())
 	if accepted {
 		m.notifiedEvents.Add(float64(events))
@@ -36,24 +37,15 @@ func (m *Metrics) Notified(kind, outcome string, accepted bool, events int, took
 
 // listeners reads the state of the subscriptions when metrics are scraped.
 type listeners struct {
-	store                   store.Store
-	count, waiting, failing *prometheus.Desc
-}
-
-func newListeners(s store.Store) *listeners {
-	return &listeners{
-		store:   s,
-		count:   prometheus.NewDesc("tidemark_subscriptions", "Subscriptions, by status.", []string{"status"}, nil),
-		waiting: prometheus.NewDesc("tidemark_notification_events_waiting", "Events that endpoints have not accepted yet, of subscriptions that are not off.", nil, nil),
-		failing: prometheus.NewDesc("tidemark_subscription_failing_seconds", "How long the endpoint that fails longest has been failing.", nil, nil),
-	}
+	store store.Store
+	*scraped
 }
 
 // Describe implements prometheus.Collector.
 func (l *listeners) Describe(ch chan<- *prometheus.Desc) {
-	ch <- l.count
-	ch <- l.waiting
-	ch <- l.failing
+	ch <- l.subscriptions
+	ch <- l.eventsWaiting
+	ch <- l.endpointFailing
 }
 
 // Collect implements prometheus.Collector.
@@ -62,7 +54,7 @@ func (l *listeners) Collect(ch chan<- prometheus.Metric) {
 	defer cancel()
 	all, err := l.store.Subscriptions(ctx, nil)
 	if err != nil {
-		ch <- prometheus.NewInvalidMetric(l.count, err)
+		ch <- prometheus.NewInvalidMetric(l.subscriptions, err)
 		return
 	}
 	counts := map[store.SubscriptionStatus]int{
@@ -79,8 +71,8 @@ func (l *listeners) Collect(ch chan<- prometheus.Metric) {
 		}
 	}
 	for status, n := range counts {
-		ch <- prometheus.MustNewConstMetric(l.count, prometheus.GaugeValue, float64(n), string(status))
+		ch <- prometheus.MustNewConstMetric(l.subscriptions, prometheus.GaugeValue, float64(n), string(status))
 	}
-	ch <- prometheus.MustNewConstMetric(l.waiting, prometheus.GaugeValue, float64(waiting))
-	ch <- prometheus.MustNewConstMetric(l.failing, prometheus.GaugeValue, failing)
+	ch <- prometheus.MustNewConstMetric(l.eventsWaiting, prometheus.GaugeValue, float64(waiting))
+	ch <- prometheus.MustNewConstMetric(l.endpointFailing, prometheus.GaugeValue, failing)
 }

@@ -108,6 +108,21 @@ func (r *remoteKeys) serves() bool {
 	return set != nil && r.now().Before(set.Fresh.Add(keepLastGood))
 }
 
+// standing tells what is in use, without asking anybody.
+func (r *remoteKeys) standing(issuer string) IssuerKeys {
+	r.mu.Lock()
+	failing := r.failed != nil
+	r.mu.Unlock()
+	k := IssuerKeys{Issuer: issuer, Failing: failing}
+	if set := r.state.Load(); set != nil {
+		k.Fresh = set.Fresh
+		if r.serves() {
+			k.Keys = len(set.Keys)
+		}
+	}
+	return k
+}
+
 // run fetches once.
 func (r *remoteKeys) run(ctx context.Context, done chan struct{}) {
 	ctx, cancel := context.WithTimeout(ctx, fetchTimeout)

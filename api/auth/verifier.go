@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -104,6 +105,30 @@ func (v *Verifier) Ready(ctx context.Context) error {
 		}
 	}
 	return errors.Join(faults...)
+}
+
+// IssuerKeys is how the keys of an issuer stand.
+type IssuerKeys struct {
+	// Issuer is its URL, as configured.
+	Issuer string
+	// Keys is how many serve now, Fresh until when without asking again; zero
+	// before they were first needed.
+	Keys  int
+	Fresh time.Time
+	// Failing says that they could not be had when they were last asked for.
+	Failing bool
+}
+
+// Standing tells how the keys of each issuer stand that are not of this process,
+// in order of the issuers. It asks nobody.
+func (v *Verifier) Standing() []IssuerKeys {
+	var all []IssuerKeys
+	for _, url := range slices.Sorted(maps.Keys(v.issuers)) {
+		if fetched, ok := v.issuers[url].keys.(*remoteKeys); ok {
+			all = append(all, fetched.standing(url))
+		}
+	}
+	return all
 }
 
 // Request verifies the token of a request.

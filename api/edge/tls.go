@@ -68,6 +68,9 @@ func (c *Certificates) latest() *tls.Config {
 	return config
 }
 
+// Ends is when the certificate in use ends.
+func (c *Certificates) Ends() time.Time { return c.latest().Certificates[0].Leaf.NotAfter }
+
 func (f TLSFiles) load() (*tls.Config, error) {
 	pair, err := tls.LoadX509KeyPair(f.Cert, f.Key)
 	if err != nil {

@@ -24,7 +24,7 @@ var scopesOffered = []string{
 
 // authorised makes the authorisation of requests out of the settings; nil if it
 // is off.
-func authorised(s *config.Settings, db store.Store, logger *slog.Logger) (*api.Auth, error) {
+func authorised(s *config.Settings, db store.Store, logger *slog.Logger, metrics *api.Metrics) (*api.Auth, error) {
 	if s.Auth == "off" {
 		return nil, nil
 	}
@@ -48,6 +48,7 @@ func authorised(s *config.Settings, db store.Store, logger *slog.Logger) (*api.A
 	if err != nil {
 		return nil, &badSetting{fmt.Errorf("starting with TIDEMARK_AUTH_ISSUERS: %w", err)}
 	}
+	metrics.IssuerKeys(verifier.Standing)
 	a.Verifier = verifier
 	if a.Configuration == nil {
 		a.Description = "Requests carry an access token (SMART App Launch 2.2.0, OAuth 2 bearer) of the authorization server that smart-configuration names."

@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 
+	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/config"
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/groupcommit"
@@ -26,6 +28,13 @@ func openDatabase(ctx context.Context, at config.Database, logger *slog.Logger, 
 		return nil, fmt.Errorf("opening the database of TIDEMARK_DATABASE: %w", err)
 	}
 	return db, nil
+}
+
+// measured lets metrics tell how much room the disk of the database has.
+func measured(s *config.Settings, metrics *api.Metrics) {
+	if !postgres.IsAddress(string(s.Database)) {
+		metrics.Disk(func() (uint64, bool) { return freeSpace(filepath.Dir(string(s.Database))) })
+	}
 }
 
 // openExisting opens a database for a command that makes none.

@@ -96,7 +96,7 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	sv := &service{store: db, cancel: cancel, workers: make(chan error, 1)}
-	fhir, admin, err := listeners(&s, logger)
+	fhir, admin, err := listeners(&s, metrics, logger)
 	if err != nil {
 		sv.workers <- nil
 		return nil, errors.Join(err, sv.Stop())
@@ -110,7 +110,8 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 	bands, _ := scoring.BandSetByName(s.Bands)
 	options := api.Options{Store: db, BaseURL: s.BaseURL, Bands: bands, Logger: logger, Version: version(), CORSOrigins: s.Origins(), Forms: forms}
 	limit(&options, &s)
-	if options.Auth, err = authorised(&s, db, logger); err == nil {
+	measured(&s, metrics)
+	if options.Auth, err = authorised(&s, db, logger, metrics); err == nil {
 		options.CDS, err = cdsHooks(&s)
 	}
 	if err != nil {
@@ -135,10 +136,13 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 
 // listeners opens both, before anything is served, so that a port left to the
 // system (0) is known for the base URL.
-func listeners(s *config.Settings, logger *slog.Logger) (fhir, admin net.Listener, err error) {
+func listeners(s *config.Settings, metrics *api.Metrics, logger *slog.Logger) (fhir, admin net.Listener, err error) {
 	ofFHIR, ofAdmin, err := listenOptions(s, logger)
 	if err != nil {
 		return nil, nil, err
+	}
+	if ofFHIR.Certificates != nil {
+		metrics.Certificate(ofFHIR.Certificates.Ends)
 	}
 	if fhir, err = net.Listen("tcp", s.Listen); err != nil {
 		return nil, nil, fmt.Errorf("listening on TIDEMARK_LISTEN: %w", err)

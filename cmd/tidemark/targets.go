@@ -60,6 +60,7 @@ func (sv *service) writeBack(ctx context.Context, targets []config.Target, optio
 		if err != nil {
 			return fmt.Errorf("starting the write-back: %w", err)
 		}
+		metrics.Slots(t.Name, worker.InFlight, worker.Senders())
 		if workers = append(workers, worker); sweepOf(t).Action != "" {
 			metrics.Sweeps(t.Name)
 		}
@@ -133,7 +134,11 @@ type attempts struct{ metrics *api.Metrics }
 
 // Attempted implements writeback.Observer.
 func (a attempts) Attempted(attempt writeback.Attempt) {
-	a.metrics.Attempt(attempt.Target, string(attempt.Outcome))
+	counted := api.Attempted{Target: attempt.Target, Outcome: string(attempt.Outcome), Latency: attempt.Latency, Delay: attempt.Age}
+	if attempt.Fault != writeback.FaultNone {
+		counted.Fault = string(attempt.Fault)
+	}
+	a.metrics.Attempt(context.Background(), counted)
 }
 
 // Checked implements writeback.Observer.

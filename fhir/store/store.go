@@ -274,6 +274,9 @@ type Store interface {
 	// Once records a name until a time, and says whether it was not recorded yet,
 	// by any process on this database. What is past its time is forgotten.
 	Once(ctx context.Context, name string, until time.Time) (fresh bool, err error)
+	// Usage tells how much the database takes and how many jobs wait; the latter
+	// also with an error, since it is known here.
+	Usage(ctx context.Context) (Usage, error)
 	// Ping says whether the database answers a write and a read.
 	Ping(ctx context.Context) error
 	// Close finishes the batch under way, answers its jobs and releases all.
@@ -386,11 +389,25 @@ type Delivery struct {
 	LeaseUntil time.Time
 }
 
+// Usage is how full a store is.
+type Usage struct {
+	// Bytes is what the database takes on its disk.
+	Bytes int64
+	// Queued is how many jobs wait to be taken up, Queue how many may.
+	Queued, Queue int
+}
+
+// Promptly is how soon a version that is wanted should be at its target.
+const Promptly = 5 * time.Minute
+
 // Backlog is what one target still lacks: Pending counts what is not parked,
 // InDoubt what of all is in doubt.
 type Backlog struct {
 	Target                   string
 	Pending, InDoubt, Parked int
+	// Overdue counts those of Pending and Parked that were wanted longer than
+	// Promptly ago.
+	Overdue int
 	// Oldest is the earliest WantedSince of those pending, zero if none.
 	Oldest time.Time
 }

@@ -92,6 +92,12 @@ func (w *Worker) Kick() {
 	}
 }
 
+// InFlight is how many requests to the target are under way.
+func (w *Worker) InFlight() int { return len(w.slots) }
+
+// Senders is how many requests to the target may be under way at once.
+func (w *Worker) Senders() int { return cap(w.slots) }
+
 // claim is a delivery claimed, with the end of its lease on our own clock, which
 // need not agree with that of the store.
 type claim struct {

@@ -92,6 +92,9 @@ func New[T any](backend Backend[T], options Options) *Writer[T] {
 // Queued is the number of jobs waiting to be taken up.
 func (w *Writer[T]) Queued() int { return len(w.queue) }
 
+// Queue is the number of jobs that may wait.
+func (w *Writer[T]) Queue() int { return cap(w.queue) }
+
 // Do runs a job in the next batch and returns after its commit: nil, the job's
 // own error, store.ErrUnknownOutcome, store.ErrClosed, or the reason why there
 // was no transaction. A context that ends before the job is taken up withdraws

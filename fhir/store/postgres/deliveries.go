@@ -309,14 +309,15 @@ func (s *Store) Backlog(ctx context.Context) (backlogs []store.Backlog, err erro
 				count(*) FILTER (WHERE d.parked = 0),
 				count(*) FILTER (WHERE d.in_doubt = 1 OR (d.begun = 1 AND d.lease_until <= (SELECT now FROM clock))),
 				count(*) FILTER (WHERE d.parked = 1 AND d.dropped <> d.wanted),
+				count(*) FILTER (WHERE (d.parked = 0 OR d.dropped <> d.wanted) AND d.wanted_since < (SELECT now FROM clock) - $2::bigint),
 				coalesce(min(d.wanted_since) FILTER (WHERE d.parked = 0), 0)
-			FROM deliveries d WHERE `+pending+` GROUP BY d.target ORDER BY d.target`, s.now())
+			FROM deliveries d WHERE `+pending+` GROUP BY d.target ORDER BY d.target`, s.now(), store.Promptly.Milliseconds())
 		if err != nil {
 			return err
 		}
 		backlogs, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (b store.Backlog, err error) {
 			var oldest int64
-			err = row.Scan(&b.Target, &b.Pending, &b.InDoubt, &b.Parked, &oldest)
+			err = row.Scan(&b.Target, &b.Pending, &b.InDoubt, &b.Parked, &b.Overdue, &oldest)
 			b.Oldest = moment(oldest)
 			return b, err
 		})

@@ -178,6 +178,15 @@ func (s *Store) Ping(ctx context.Context) error {
 	})
 }
 
+// Usage asks the server for the size of the database, all schemas in it.
+func (s *Store) Usage(ctx context.Context) (u store.Usage, err error) {
+	u.Queued, u.Queue = s.writer.Queued(), s.writer.Queue()
+	err = s.read(ctx, "ask for the size", func(from queryer) error {
+		return from.QueryRow(ctx, "SELECT pg_database_size(current_database())").Scan(&u.Bytes)
+	})
+	return u, err
+}
+
 // Write runs a job in the next batch, see store.Store.
 func (s *Store) Write(ctx context.Context, keys []string, job store.Job) error {
 	return s.writer.Do(ctx, keys, func(t *tx) error { return groupcommit.Run(t, job) })

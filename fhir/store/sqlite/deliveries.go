@@ -356,10 +356,11 @@ func (s *Store) Backlog(ctx context.Context) (backlogs []store.Backlog, err erro
 		return nil, err
 	}
 	defer s.leave()
+	now := s.clock()
 	rows, err := s.reads.QueryContext(ctx, `SELECT target,
 			sum(parked = 0), sum(in_doubt = 1 OR (begun = 1 AND lease_until <= ?)), sum(parked = 1 AND dropped <> wanted),
-			coalesce(min(wanted_since) FILTER (WHERE parked = 0), 0)
-		FROM delivery WHERE `+pending+` GROUP BY target ORDER BY target`, s.clock().UnixMilli())
+			sum((parked = 0 OR dropped <> wanted) AND wanted_since < ?), coalesce(min(wanted_since) FILTER (WHERE parked = 0), 0)
+		FROM delivery WHERE `+pending+` GROUP BY target ORDER BY target`, now.UnixMilli(), now.Add(-store.Promptly).UnixMilli())
 	if err != nil {
 		return nil, fmt.Errorf("count the backlog: %w", err)
 	}
@@ -367,7 +368,7 @@ func (s *Store) Backlog(ctx context.Context) (backlogs []store.Backlog, err erro
 	for rows.Next() {
 		var b store.Backlog
 		var oldest int64
-		if err := rows.Scan(&b.Target, &b.Pending, &b.InDoubt, &b.Parked, &oldest); err != nil {
+		if err := rows.Scan(&b.Target, &b.Pending, &b.InDoubt, &b.Parked, &b.Overdue, &oldest); err != nil {
 			return nil, fmt.Errorf("read the backlog: %w", err)
 		}
 		b.Oldest = moment(oldest)

@@ -209,6 +209,21 @@ func (s *Store) Ping(ctx context.Context) error {
 	return nil
 }
 
+// Usage counts the file's pages, which is what a backup of it takes; the log
+// beside it is bounded and folded into it.
+func (s *Store) Usage(ctx context.Context) (u store.Usage, err error) {
+	u.Queued, u.Queue = s.writer.Queued(), s.writer.Queue()
+	if err := s.enter(); err != nil {
+		return u, err
+	}
+	defer s.leave()
+	const ask = "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size"
+	if err := s.reads.QueryRowContext(ctx, ask).Scan(&u.Bytes); err != nil {
+		return u, fmt.Errorf("ask for the size: %w", err)
+	}
+	return u, nil
+}
+
 // Write runs a job in the next batch, see store.Store.
 func (s *Store) Write(ctx context.Context, keys []string, job store.Job) error {
 	return s.writer.Do(ctx, keys, func(t *tx) error { return groupcommit.Run(t, job) })

@@ -68,6 +68,7 @@ func testClosed(t *testing.T, driver Driver) {
 		"Record":       func() error { return s.Record(ctx, store.Delivery{}) },
 		"BeginAll":     func() error { return s.BeginAll(ctx, make([]store.Delivery, 1))[0] },
 		"RecordAll":    func() error { return s.RecordAll(ctx, make([]store.Delivery, 1))[0] },
+		"Usage":        func() error { _, err := s.Usage(ctx); return err },
 		"Backlog":      func() error { _, err := s.Backlog(ctx); return err },
 		"Deliveries":   func() error { _, err := s.Deliveries(ctx, store.DeliveryQuery{Limit: 1}); return err },
 		"Delivery":     func() error { _, err := s.Delivery(ctx, target, observation("o1"), store.Whole); return err },

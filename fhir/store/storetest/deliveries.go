@@ -213,7 +213,7 @@ func testParked(t *testing.T, s store.Store, clock *Clock) {
 	record(t, s, d)
 	clock.Add(time.Hour)
 	require.Empty(t, claim(t, s, worker))
-	require.Equal(t, []store.Backlog{{Target: target, Parked: 1}}, backlog(t, s))
+	require.Equal(t, []store.Backlog{{Target: target, Parked: 1, Overdue: 1}}, backlog(t, s))
 	parked := state(t, s, key)
 	require.True(t, parked.Parked)
 	require.Equal(t, "refused", parked.Reason)
@@ -243,4 +243,18 @@ func testBacklog(t *testing.T, s store.Store, clock *Clock) {
 	require.Equal(t, []store.Backlog{{
 		Target: target, Pending: 2, InDoubt: 1, Parked: 1, Oldest: start.Add(2 * time.Minute),
 	}}, backlog(t, s))
+	// They were wanted one minute after the other, and are overdue likewise, the
+	// parked one too.
+	clock.Add(start.Add(time.Minute + store.Promptly).Sub(clock.Now()))
+	for i := range 3 {
+		require.Equal(t, i, backlog(t, s)[0].Overdue)
+		clock.Add(time.Millisecond)
+		require.Equal(t, i+1, backlog(t, s)[0].Overdue)
+		clock.Add(time.Minute - time.Millisecond)
+	}
+	usage, err := s.Usage(context.Background())
+	require.NoError(t, err)
+	require.Positive(t, usage.Bytes)
+	require.Positive(t, usage.Queue)
+	require.Zero(t, usage.Queued)
 }
