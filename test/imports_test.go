@@ -47,6 +47,7 @@ var allowed = map[string][]string{
 	"fhir/sandbox":           {"fhir"},
 	"api/auth":               {"fhir"},
 	"api/edge":               {"config/watch"},
+	"api/status":             {},
 	"api/auth/authserver":    {"api/auth"},
 	"api":                    {"api/auth", "api/auth/authserver", "api/edge", "config", "scoring", "scoring/trend", "scoring/agreement", "fhir", "questionnaire", "fhir/observation", "fhir/store", "fhir/store/groupcommit", "fhir/audit", "fhir/receipt", "fhir/report", "fhir/subscription"},
 	"cmd/tidemark":           {"*"},

@@ -127,7 +127,7 @@ func judgeDates(c *x509.Certificate, setting, do string) finding {
 	case left < soon:
 		return toSee(setting, do, "the certificate expires in %s, on %s", days(left), until)
 	default:
-		return ok("the certificate is good until %s", until)
+		return ok("the certificate is good until %s, for %s", until, days(left))
 	}
 }
 
@@ -163,7 +163,7 @@ func judgeRing(setting, file string) finding {
 	}
 	for _, key := range ring.List() {
 		if key.State == authserver.Current {
-			return ok("%s signs by %s since %s", file, key.Algorithm, key.Since.Format(time.DateOnly))
+			return ok("%s signs by %s since %s, for %s", file, key.Algorithm, key.Since.Format(time.DateOnly), days(time.Since(key.Since)))
 		}
 	}
 	return wrong(setting, "tidemark keys make makes a file", "%s has no key that signs", file)

@@ -74,11 +74,13 @@ func serve(ctx context.Context, p *program, args []string) int {
 type service struct {
 	FHIR, Admin string
 
-	store   store.Store
-	api     *api.Server
-	shipped chan struct{}
-	servers []*http.Server
-	workers chan error
+	store store.Store
+	api   *api.Server
+	// standing is how the targets stand, for the status page.
+	standing standing
+	shipped  chan struct{}
+	servers  []*http.Server
+	workers  chan error
 	// notified is closed when no endpoint is called any more; nil before any may be.
 	notified chan struct{}
 	cancel   context.CancelFunc
@@ -130,7 +132,8 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 	sv.api = api.New(options, metrics)
 	sv.ship(run, s.AuditShip, metrics, logger)
 	sv.serve(fhir, sv.api.Handler(), s.Limits().RequestTimeout, logger)
-	sv.serve(admin, api.Admin(db, metrics, administered.Mount, sv.api.DeliveriesAdmin(s.AdminToken).Mount), api.DefaultRequestTimeout, logger)
+	page := statusPage{settings: s, store: db, standing: &sv.standing, started: time.Now()}
+	sv.serve(admin, api.Admin(db, metrics, administered.Mount, sv.api.DeliveriesAdmin(s.AdminToken).Mount, page.Mount), api.DefaultRequestTimeout, logger)
 	return sv, nil
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/api/auth/authserver"
+	"tidemark.example/tidemark/api/status"
 	"tidemark.example/tidemark/config"
 	"tidemark.example/tidemark/fhir/writeback"
 )
@@ -55,7 +56,7 @@ func (sv *service) writeBack(ctx context.Context, targets []config.Target, optio
 			continue
 		}
 		worker, err := writeback.New(sv.store, writeback.Target{Name: t.Name, Base: t.URL, Transport: transport, Mode: writeback.Mode(t.Mode), Subject: subjectOf(t), Profile: profile},
-			writeback.Options{Logger: logger, Observer: attempts{metrics}, Sweep: sweepOf(t), Interval: t.Interval(), Senders: t.Concurrency,
+			writeback.Options{Logger: logger, Observer: attempts{metrics, &sv.standing}, Sweep: sweepOf(t), Interval: t.Interval(), Senders: t.Concurrency,
 				Timeout: t.RequestTimeout(), Lease: leases * t.RequestTimeout(), Settle: t.RequestTimeout()})
 		if err != nil {
 			return fmt.Errorf("starting the write-back: %w", err)
@@ -130,7 +131,10 @@ func runAll(ctx context.Context, workers []*writeback.Worker) error {
 }
 
 // attempts counts what the write-back does.
-type attempts struct{ metrics *api.Metrics }
+type attempts struct {
+	metrics  *api.Metrics
+	standing *standing
+}
 
 // Attempted implements writeback.Observer.
 func (a attempts) Attempted(attempt writeback.Attempt) {
@@ -139,6 +143,7 @@ func (a attempts) Attempted(attempt writeback.Attempt) {
 		counted.Fault = string(attempt.Fault)
 	}
 	a.metrics.Attempt(context.Background(), counted)
+	a.standing.attempted(attempt)
 }
 
 // Checked implements writeback.Observer.
@@ -154,12 +159,18 @@ func (a attempts) Checked(c writeback.Checked) {
 }
 
 // Paused implements writeback.Observer.
-func (a attempts) Paused(pause writeback.Pause) { a.metrics.Paused(pause.Target, true) }
+func (a attempts) Paused(pause writeback.Pause) { a.pause(pause.Target, true) }
 
 // Resumed implements writeback.Observer.
-func (a attempts) Resumed(target string) { a.metrics.Paused(target, false) }
+func (a attempts) Resumed(target string) { a.pause(target, false) }
+
+func (a attempts) pause(target string, paused bool) {
+	a.metrics.Paused(target, paused)
+	a.standing.change(target, func(t *status.Target) { t.Paused = paused })
+}
 
 // Chosen implements writeback.Observer.
 func (a attempts) Chosen(choice writeback.Choice) {
 	a.metrics.WriteMode(choice.Target, string(choice.Mode), string(choice.Refused))
+	a.standing.change(choice.Target, func(t *status.Target) { t.Mode = string(choice.Mode) })
 }

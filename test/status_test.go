@@ -1,0 +1,44 @@
+package test_test
+
+import (
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestStatusPage: whoever opens the admin listener sees how the targets stand, what
+// waits for a person, and nothing of a patient; the FHIR server has no page.
+func TestStatusPage(t *testing.T) {
+	t.Parallel()
+	h := newHospital(t)
+	file := filepath.Join(t.TempDir(), "tidemark.yaml")
+	require.NoError(t, os.WriteFile(file, []byte("TIDEMARK_EHR_URL:\n  - {name: brindlemoor, url: "+h.base+"}\n  - {name: registry, url: 'http://127.0.0.1:1/fhir'}\n"), 0o600))
+	h.revive()
+	s := serveWith(t, []string{"--config", file}, filepath.Join(t.TempDir(), "tidemark.db"))
+	r, err := call(http.MethodPost, s.fhir+"/QuestionnaireResponse", oona("status", "6"))
+	require.NoError(t, err)
+	require.Equal(t, http.StatusCreated, r.status)
+
+	var page string
+	require.Eventually(t, func() bool {
+		page = string(get(t, s.admin+"/"))
+		return strings.Contains(page, "seconds ago</time></td></tr>") || strings.Contains(page, "second ago</time></td></tr>")
+	}, patience, 50*time.Millisecond, "the last delivery shows")
+	require.Eventually(t, func() bool {
+		page = string(get(t, s.admin+"/"))
+		return strings.Contains(page, "Sending to registry is paused")
+	}, patience, 50*time.Millisecond, "a server that does not answer is something to see to")
+	require.NotContains(t, page, "Sending to brindlemoor is paused")
+	require.Contains(t, page, "SQLite")
+	for _, private := range []string{"oona", "thistledown", "fernway", "42.00"} {
+		require.NotContains(t, strings.ToLower(page), private)
+	}
+	for _, url := range []string{s.admin + "/index.html", strings.TrimSuffix(s.fhir, "fhir")} {
+		require.Equal(t, http.StatusNotFound, answered(t, url))
+	}
+}
