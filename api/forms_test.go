@@ -109,7 +109,7 @@ func TestRegisteredFormIsScoredFromThenOn(t *testing.T) {
 	require.Contains(t, string(score.body), `"code":"symptoms-itch"`, "components are coded as ours")
 	require.NotContains(t, string(score.body), "fernway-portal.example/fhir/CodeSystem", "and not by the portal's own codes")
 
-	checked, err := api.Verify(context.Background(), d.store, scoring.UsualBands, func(difference api.Difference) {
+	checked, err := api.Verify(context.Background(), d.store, scoring.Published(), scoring.UsualBands, func(difference api.Difference) {
 		require.Fail(t, "a difference", "%+v", difference)
 	})
 	require.NoError(t, err)
@@ -132,7 +132,7 @@ func TestVersionThatWasAnsweredIsOnRecord(t *testing.T) {
 	next := changed(t, changed(t, portalForm(t), `"version": "2.1.0"`, `"version": "3.0.0"`), `"code": "clear"`, `"code": "strong-or-clear"`)
 	d.register(t, next, http.StatusOK)
 	d.do(http.MethodPost, responses+"/$extract", bare).refused(http.StatusUnprocessableEntity, "code-invalid")
-	checked, err := api.Verify(context.Background(), d.store, scoring.UsualBands, func(difference api.Difference) {
+	checked, err := api.Verify(context.Background(), d.store, scoring.Published(), scoring.UsualBands, func(difference api.Difference) {
 		require.Fail(t, "a difference", "%+v", difference)
 	})
 	require.NoError(t, err)

@@ -121,17 +121,18 @@ func (sub *submission) observationIndex(response store.Resource) store.Index {
 	return scoreIndex(sub.response.Subject, sub.server.options.BaseURL, store.Index{
 		Status: statusOf(sub.response.Status),
 		Start:  time.Date(year, month, day, 0, 0, 0, 0, time.UTC), End: end,
-	}, sub.scoreIdentifier(), response.Key.String(), method, observation.Measures(&sub.response))
+	}, sub.scoreIdentifier(), response.Key.String(), method, sub.response.Algorithm, observation.Measures(&sub.response))
 }
 
 // scoreIndex completes the index of an Observation.
-func scoreIndex(subject fhir.Node, base string, index store.Index, identifier, derivedFrom, method string, measures []observation.Measure) store.Index {
+func scoreIndex(subject fhir.Node, base string, index store.Index, identifier, derivedFrom, method, algorithm string, measures []observation.Measure) store.Index {
 	index.Patient = patientKey(subject, base)
 	index.Tokens = append(make([]store.Token, 0, 6),
 		store.Token{Param: "identifier", Value: identifier},
 		store.Token{Param: "identifier", Value: observation.IdentifierSystem + "|" + identifier},
 		store.Token{Param: "derived-from", Value: derivedFrom},
 		store.Token{Param: "method", Value: method})
+	index.Tokens = append(index.Tokens, deviceToken(algorithm)...)
 	addNamed(&index, "subject", subject.Get("identifier"))
 	index.Numbers = make([]store.Number, len(measures))
 	for i, m := range measures {
@@ -149,9 +150,10 @@ func observationIndexOf(root fhir.Node, base string) store.Index {
 	start, _ := fhir.ParseDateTime(period.Get("start").Bytes())
 	end, _ := fhir.ParseDateTime(period.Get("end").Bytes())
 	_, last := end.Range()
+	algorithm, _ := observation.AlgorithmOf(root)
 	return scoreIndex(root.Get("subject"), base, store.Index{Status: root.Get("status").Text(), Start: start.Time, End: last},
 		root.Get("identifier").Get("value").Text(), localReference(root.Get("derivedFrom").Get("reference").Text(), base),
-		root.Get("method").Get("coding").Get("code").Text(), observation.MeasuresOf(root))
+		root.Get("method").Get("coding").Get("code").Text(), algorithm, observation.MeasuresOf(root))
 }
 
 // provenanceIndexOf makes the index of a stored Provenance again.

@@ -9,7 +9,6 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"tidemark.example/tidemark/fhir"
-	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/questionnaire"
 )
@@ -112,8 +111,8 @@ func (s *Server) instance(c *gin.Context, resource string) (store.Resource, erro
 	if err != nil {
 		return store.Resource{}, err
 	}
-	if resource == "Device" && key.ID == observation.DeviceID {
-		return store.Resource{Key: key, Body: observation.Device()}, nil
+	if device, ok := s.device(key.ID); ok && resource == "Device" {
+		return device, nil
 	}
 	if _, published := s.shelf[resource]; published {
 		if found, ok := s.shelf.current(resource, key.ID); ok {

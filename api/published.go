@@ -180,13 +180,17 @@ func (s *Server) vreadForm(id, version string) (reply, bool) {
 	return reply{}, false
 }
 
-// devices are this software as a Device.
-func devices() []fixed {
-	body := observation.Device()
-	document, err := fhir.Decode(body)
-	if err != nil {
-		panic("api: the Device is not FHIR: " + err.Error())
+// devices are this software as Devices, one for each version of the arithmetic.
+func (s *Server) devices() []fixed {
+	var all []fixed
+	for _, version := range s.options.Algorithms.Versions() {
+		body := observation.Device(version)
+		document, err := fhir.Decode(body)
+		if err != nil {
+			panic("api: the Device is not FHIR: " + err.Error())
+		}
+		all = append(all, newFixed("Device", observation.DeviceOf(version), body, document.Root()))
+		document.Release()
 	}
-	defer document.Release()
-	return []fixed{newFixed("Device", observation.DeviceID, body, document.Root())}
+	return all
 }

@@ -85,7 +85,7 @@ func ratingOf(r store.Resource, base string) (one rating, known bool, err error)
 	}
 	one = rating{
 		key: r.Key.String(), patient: patientKey(root.Get("subject"), base), at: date.Time, written: end.Text(), day: dayOf(date.Time),
-		measures: observation.MeasuresOf(root), amended: root.Get("status").Is("amended"), modified: r.LastUpdated,
+		measures: observation.MeasuresOf(root), amended: root.Get("status").Is(amended), modified: r.LastUpdated,
 	}
 	for note := range root.Each("note") {
 		one.notes = append(one.notes, note.Get("text").Text())

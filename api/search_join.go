@@ -96,10 +96,28 @@ func once(along, page []store.Resource) []store.Resource {
 	})
 }
 
+// includedDevices are those that the scores of a page name, each once.
+func (s *Server) includedDevices(page []store.Resource) (found store.Page, err error) {
+	seen := map[string]bool{}
+	for _, r := range page {
+		document, err := fhir.Decode(r.Body)
+		if err != nil {
+			return store.Page{}, &fault{"a stored resource does not decode", err}
+		}
+		version, _ := observation.AlgorithmOf(document.Root())
+		document.Release()
+		if device, ok := s.device(observation.DeviceOf(version)); ok && !seen[version] {
+			seen[version] = true
+			found.Resources = append(found.Resources, device)
+		}
+	}
+	return found, nil
+}
+
 // included finds what the resources of a page refer to.
 func (s *Server) included(ctx context.Context, j join, page []store.Resource) (store.Page, error) {
 	if j.target == "Device" {
-		return store.Page{Resources: []store.Resource{{Key: store.Key{Type: "Device", ID: observation.DeviceID}, Body: observation.Device()}}}, nil
+		return s.includedDevices(page)
 	}
 	var ids []string
 	for _, r := range page {

@@ -245,9 +245,41 @@ func references(usual string) func(*Server, *parsed, criterion) error {
 	}
 }
 
-// deviceParam knows that every Observation here is of the same Device.
+// firstDevice is that of scores whose index does not name their Device, which
+// saves each of them a row.
+const firstDevice = "Device/tidemark-1.0.0"
+
+// deviceToken is what a score is found by of its Device, as its version of the
+// algorithm has it; none for the first.
+func deviceToken(algorithm string) []store.Token {
+	if device := "Device/" + observation.DeviceOf(algorithm); algorithm != "" && device != firstDevice {
+		return []store.Token{{Param: "device", Value: device}}
+	}
+	return nil
+}
+
+// deviceParam finds scores by the Device that computed them.
 func deviceParam(s *Server, p *parsed, c criterion) error {
-	p.none = p.none || !slices.Contains(c.referenceKeys(s.options.BaseURL, "Device"), "Device/"+observation.DeviceID)
+	asked := c.referenceKeys(s.options.BaseURL, "Device")
+	var named, others []string
+	for _, version := range s.options.Algorithms.Versions() {
+		device := "Device/" + observation.DeviceOf(version)
+		switch {
+		case slices.Contains(asked, device):
+			named = append(named, device)
+		case device != firstDevice:
+			others = append(others, device)
+		}
+	}
+	first := slices.Contains(named, firstDevice)
+	switch {
+	case len(named) == 0:
+		p.none = true
+	case !first:
+		p.query.Tokens = append(p.query.Tokens, store.TokenQuery{Param: "device", Values: named})
+	case len(others) > 0:
+		p.query.Tokens = append(p.query.Tokens, store.TokenQuery{Param: "device", Values: others, Not: true})
+	}
 	return nil
 }
 

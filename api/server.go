@@ -34,6 +34,9 @@ type Options struct {
 	BaseURL string
 	// Bands is the set that scores are interpreted by.
 	Bands scoring.BandSet
+	// Algorithms are the versions of the arithmetic that scores kept here were
+	// computed by, whose Devices are served; nil for those published.
+	Algorithms scoring.Algorithms
 	// Targets are the servers that scores are written back to.
 	Targets []Target
 	// Kick wakes the write-back after a commit; nil if there is none.
@@ -127,6 +130,9 @@ func New(options Options, metrics *Metrics) *Server {
 	}
 	if options.Bands.Name == "" {
 		options.Bands = scoring.UsualBands
+	}
+	if options.Algorithms == nil {
+		options.Algorithms = scoring.Published()
 	}
 	for _, target := range options.Targets {
 		metrics.expect(target.Name)
@@ -241,7 +247,7 @@ func (s *Server) table() []route {
 		{http.MethodPost, "/fhir/Questionnaire/:id/$process-response", "Questionnaire", "", "process-response", s.processResponseTo},
 		{http.MethodPost, "/fhir/Questionnaire/$populate", "Questionnaire", "", "populate", s.populate},
 		{http.MethodPost, "/fhir/Questionnaire/:id/$populate", "Questionnaire", "", "populate", s.populate},
-		{http.MethodGet, "/fhir/Device", "Device", "search-type", "", s.searchFixed("Device", devices())},
+		{http.MethodGet, "/fhir/Device", "Device", "search-type", "", s.searchFixed("Device", s.devices())},
 		{http.MethodGet, "/fhir/Device/:id", "Device", "read", "", s.readDevice},
 		{http.MethodGet, "/fhir/Device/:id/_history/:vid", "Device", "vread", "", s.readDevice},
 	}

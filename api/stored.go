@@ -59,12 +59,23 @@ func versionReply(r store.Resource) (reply, error) {
 	return resourceReply(http.StatusOK, r), nil
 }
 
-// readDevice answers the Device that stands for this software, alone or in its
-// one version: another algorithm is another Device.
+// readDevice answers a Device that stands for this software, alone or in its one
+// version: another algorithm is another Device.
 func (s *Server) readDevice(c *gin.Context) (reply, error) {
 	version := c.Param("vid")
-	if c.Param("id") != observation.DeviceID || version != "" && version != observation.DeviceVersion {
+	device, ok := s.device(c.Param("id"))
+	if !ok || version != "" && version != observation.DeviceVersion {
 		return reply{}, store.ErrNotFound
 	}
-	return reply{status: http.StatusOK, body: observation.Device(), etag: `W/"` + observation.DeviceVersion + `"`}, nil
+	return reply{status: http.StatusOK, body: device.Body, etag: `W/"` + observation.DeviceVersion + `"`}, nil
+}
+
+// device is the Device of an id; ok is false if it is not one of ours.
+func (s *Server) device(id string) (device store.Resource, ok bool) {
+	for _, version := range s.options.Algorithms.Versions() {
+		if observation.DeviceOf(version) == id {
+			return store.Resource{Key: store.Key{Type: "Device", ID: id}, Body: observation.Device(version)}, true
+		}
+	}
+	return store.Resource{}, false
 }

@@ -449,7 +449,7 @@ func (sub *submission) scoreIdentifier() string {
 // statusOf is the status of the score of a completed or amended response.
 func statusOf(response questionnaire.Status) string {
 	if response == questionnaire.Amended {
-		return "amended"
+		return amended
 	}
 	return "final"
 }

@@ -2,14 +2,12 @@ package api
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"strings"
+	"runtime"
 
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/fhir/store"
-	"tidemark.example/tidemark/questionnaire"
 	"tidemark.example/tidemark/scoring"
 )
 
@@ -20,136 +18,69 @@ type Difference struct {
 	Cause string
 }
 
-// Verify computes every stored score again from the response version it names
-// and reports those that differ. What was entered in error is passed over. The
-// address of the server may have changed since a score was written; that is no
-// difference.
-func Verify(ctx context.Context, s store.Store, bands scoring.BandSet, report func(Difference)) (checked int, err error) {
+// Verify computes every stored score again from the response version it names, by
+// the version of the arithmetic it names, and reports those that differ. What was
+// entered in error is passed over. The address of the server may have changed
+// since a score was written; that is no difference.
+func Verify(ctx context.Context, s store.Store, algorithms scoring.Algorithms, bands scoring.BandSet, report func(Difference)) (checked int, err error) {
 	forms := NewForms(s)
 	if err := forms.Load(ctx); err != nil {
 		return 0, err
 	}
-	err = s.Each(ctx, "Observation", func(stored store.Resource) error {
-		document, err := fhir.Decode(stored.Body)
-		if err != nil {
-			report(Difference{stored.Key, "the stored Observation is not valid"})
-			return nil
+	again := replayer{s, forms, algorithms}
+	look := func(ctx context.Context, stored store.Resource) (looked, error) {
+		return again.look(ctx, &bands, stored)
+	}
+	err = inOrder(ctx, runtime.GOMAXPROCS(0), scoresOf(s), look, func(found looked) error {
+		if found.counts {
+			checked++
 		}
-		defer document.Release()
-		if document.Root().Get("status").Is("entered-in-error") {
-			return nil
-		}
-		checked++
-		cause, err := recompute(ctx, s, forms, bands, document.Root())
-		if err != nil {
-			return fmt.Errorf("api: verifying %s: %w", stored.Key, err)
-		}
-		if cause != "" {
-			report(Difference{stored.Key, cause})
+		if found.cause != "" {
+			report(Difference{found.key, found.cause})
 		}
 		return nil
 	})
 	return checked, err
 }
 
-// recompute says how a stored Observation differs from what its response leads
-// to now, "" if it does not.
-func recompute(ctx context.Context, s store.Store, forms *Forms, bands scoring.BandSet, stored fhir.Node) (string, error) {
-	source := stored.Get("derivedFrom").Get("reference").Text()
-	reference, ok := fhir.ParseReference([]byte(source))
-	if !ok || reference.Version == "" {
-		return "it does not name a version of the response it was computed from", nil
-	}
-	var version int64
-	if _, err := fmt.Sscan(reference.Version, &version); err != nil {
-		return "it names a version that is no number", nil
-	}
-	body, err := s.Version(ctx, store.Key{Type: reference.Type, ID: reference.ID}, version)
-	if errors.Is(err, store.ErrNotFound) || err == nil && body.Deleted {
-		return "the version of the response it names is not stored", nil
-	}
+// looked is what came of one score; counts says that it was computed again.
+type looked struct {
+	key    store.Key
+	cause  string
+	counts bool
+}
+
+func (p *replayer) look(ctx context.Context, bands *scoring.BandSet, stored store.Resource) (looked, error) {
+	document, err := fhir.Decode(stored.Body)
 	if err != nil {
-		return "", err
-	}
-	document, err := fhir.Decode(body.Body)
-	if err != nil {
-		return "the stored response is not valid", nil
+		return looked{stored.Key, "the stored Observation is not valid", false}, nil
 	}
 	defer document.Release()
-	catalog, err := catalogAt(ctx, s, forms.Catalog(), stored, document.Root())
+	if document.Root().Get("status").Is(retracted) {
+		return looked{}, nil
+	}
+	cause, err := p.recompute(ctx, bands, document.Root())
 	if err != nil {
-		return "", err
+		return looked{}, fmt.Errorf("api: verifying %s: %w", stored.Key, err)
 	}
-	response, err := catalog.Read(document.Root())
-	if err != nil {
-		return "the stored response would be refused now", nil
+	return looked{stored.Key, cause, true}, nil
+}
+
+// recompute says how a stored Observation differs from what its response leads
+// to now, "" if it does not.
+func (p *replayer) recompute(ctx context.Context, bands *scoring.BandSet, stored fhir.Node) (string, error) {
+	r, cause, err := p.replay(ctx, stored)
+	if err != nil || cause != "" {
+		return cause, err
 	}
-	issued, err := fhir.ParseDateTime(stored.Get("issued").Bytes())
-	if err != nil {
-		return "it has no time of issue", nil
-	}
-	if !response.Status.Scored() {
-		return "the version of the response it names has no score", nil
-	}
-	again, err := fhir.Decode(observation.Append(nil, &observation.Input{
-		Response: &response, Base: strings.TrimSuffix(stored.Get("device").Get("reference").Text(), "/Device/"+observation.DeviceID),
-		Identifier: stored.Get("identifier").Get("value").Text(), Status: statusOf(response.Status),
-		Issued: issued.Time, DerivedFrom: source, Bands: &bands,
-	}))
+	defer r.release()
+	r.input.Bands = bands
+	again, err := fhir.Decode(observation.Append(nil, &r.input))
 	if err != nil {
 		return "", fmt.Errorf("the recomputed Observation is not valid: %w", err)
 	}
 	defer again.Release()
 	return compare(stored, again.Root()), nil
-}
-
-// catalogAt resolves the form as it was resolved when the score was written: a
-// response that names no version was read by the newest of that day, which is on
-// record in the Provenance of the score.
-func catalogAt(ctx context.Context, s store.Store, catalog *questionnaire.Catalog, score, response fhir.Node) (*questionnaire.Catalog, error) {
-	if strings.Contains(response.Get("questionnaire").Text(), "|") {
-		return catalog, nil
-	}
-	name := "Observation/" + score.Get("id").Text()
-	query := store.Query{Type: "Provenance", Tokens: []store.TokenQuery{{Param: "target", Values: []string{name}}}, Sort: store.ByID, Limit: maxCount}
-	for {
-		page, err := s.Search(ctx, query)
-		if err != nil {
-			return nil, err
-		}
-		for _, provenance := range page.Resources {
-			canonical, err := formOf(provenance.Body, name+"/_history/"+score.Get("meta").Get("versionId").Text())
-			if err != nil {
-				return nil, err
-			}
-			if form, ok := catalog.Form(canonical); ok {
-				return catalog.At(form), nil
-			}
-		}
-		if query.After = page.Next; query.After == "" {
-			return catalog, nil
-		}
-	}
-}
-
-// formOf is the canonical of the form that the Provenance of one version of a
-// score names, "" if it is that of another or names none.
-func formOf(body []byte, target string) (string, error) {
-	document, err := fhir.Decode(body)
-	if err != nil {
-		return "", fmt.Errorf("api: a stored Provenance does not decode: %w", err)
-	}
-	defer document.Release()
-	root := document.Root()
-	if !root.Get("target").Get("reference").Is(target) {
-		return "", nil
-	}
-	for entity := range root.Each("entity") {
-		if what := entity.Get("what"); what.Get("type").Is("Questionnaire") {
-			return what.Get("identifier").Get("value").Text(), nil
-		}
-	}
-	return "", nil
 }
 
 // compare names the first member that differs.

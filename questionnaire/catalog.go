@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	"tidemark.example/tidemark/scoring"
 )
 
 // Catalog is a set of forms that responses may answer: the published ones and
@@ -14,11 +16,12 @@ import (
 type Catalog struct {
 	forms       []*Form
 	byCanonical map[string]*Form
+	algorithm   scoring.Algorithm
 }
 
 // Ours is the catalog of the published forms alone.
 var Ours = sync.OnceValue(func() *Catalog {
-	catalog, err := (&Catalog{}).With(Forms()...)
+	catalog, err := (&Catalog{algorithm: scoring.Published().Newest()}).With(Forms()...)
 	if err != nil {
 		panic(err)
 	}
@@ -28,7 +31,7 @@ var Ours = sync.OnceValue(func() *Catalog {
 // With makes a catalog with further forms in it. Two forms of one url|version
 // are an error.
 func (c *Catalog) With(forms ...*Form) (*Catalog, error) {
-	more := &Catalog{forms: append(slices.Clone(c.forms), forms...), byCanonical: map[string]*Form{}}
+	more := &Catalog{forms: append(slices.Clone(c.forms), forms...), byCanonical: map[string]*Form{}, algorithm: c.algorithm}
 	for _, form := range more.forms {
 		if _, taken := more.byCanonical[form.Canonical]; taken {
 			return nil, fmt.Errorf("questionnaire: the form %s is there twice", form.Canonical)
@@ -41,9 +44,15 @@ func (c *Catalog) With(forms ...*Form) (*Catalog, error) {
 // At makes a catalog in which the bare url of a form means this version of it,
 // as it did when a response that does not name one was read.
 func (c *Catalog) At(form *Form) *Catalog {
-	at := &Catalog{forms: c.forms, byCanonical: maps.Clone(c.byCanonical)}
+	at := &Catalog{forms: c.forms, byCanonical: maps.Clone(c.byCanonical), algorithm: c.algorithm}
 	at.byCanonical[form.URL] = form
 	return at
+}
+
+// By makes a catalog whose responses are scored by another version of the
+// arithmetic.
+func (c *Catalog) By(algorithm scoring.Algorithm) *Catalog {
+	return &Catalog{forms: c.forms, byCanonical: c.byCanonical, algorithm: algorithm}
 }
 
 // Forms lists the catalog in the order in which it was put together.

@@ -32,7 +32,9 @@ type Response struct {
 	Form       *Form
 	Status     Status
 	Assessment scoring.Assessment
-	Result     scoring.Result
+	// Result is computed by the Algorithm of that version.
+	Result    scoring.Result
+	Algorithm string
 	// Authored is when the answers were given; its offset is the sender's.
 	Authored fhir.DateTime
 	// Root is the response itself; Subject is the Reference to the patient and
@@ -50,7 +52,7 @@ func Read(root fhir.Node) (Response, error) { return Ours().Read(root) }
 // every fault; warnings come with the response.
 func (c *Catalog) Read(root fhir.Node) (Response, error) {
 	r := reader{catalog: c}
-	r.out.Root = root
+	r.out.Root, r.out.Algorithm = root, c.algorithm.Version
 	if root.Type() != "QuestionnaireResponse" {
 		return Response{}, fhir.Issues{{
 			Severity: fhir.Error, Code: fhir.IssueStructure, Class: fhir.Malformed, Expression: root.Path(),
@@ -78,7 +80,7 @@ func (c *Catalog) Read(root fhir.Node) (Response, error) {
 	}
 	if r.out.Status.Scored() {
 		var err error
-		if r.out.Result, err = scoring.Score(&r.out.Assessment); err != nil {
+		if r.out.Result, err = c.algorithm.Score(r.out.Assessment); err != nil {
 			return Response{}, fmt.Errorf("questionnaire: scoring a checked response: %w", err)
 		}
 		r.compareResults()

@@ -5,10 +5,6 @@ import (
 	"fmt"
 )
 
-// AlgorithmVersion names the arithmetic of this package; it changes when any
-// score would.
-const AlgorithmVersion = "1.0.0"
-
 // Result is what an assessment comes to. What cannot be computed for want of
 // an answer is unanswered.
 type Result struct {

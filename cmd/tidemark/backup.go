@@ -98,7 +98,7 @@ func restore(ctx context.Context, p *program, args []string) int {
 		if err != nil {
 			return err
 		}
-		wrong, err := verifyAll(ctx, db, bands, p.out)
+		wrong, err := verifyAll(ctx, db, p.algorithms, bands, p.out)
 		if err = errors.Join(err, db.Close()); err == nil && wrong > 0 {
 			err = errDiffers
 		}

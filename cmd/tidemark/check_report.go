@@ -37,8 +37,9 @@ func newAccount(p *program, asJSON bool, targets []config.Target) *account {
 	return r
 }
 
-func isTerminal(w io.Writer) bool {
-	f, is := w.(*os.File)
+// isTerminal says whether somebody sits at the other end of a stream.
+func isTerminal(stream any) bool {
+	f, is := stream.(*os.File)
 	return is && term.IsTerminal(int(f.Fd()))
 }
 

@@ -14,6 +14,8 @@ import (
 	"strings"
 	"syscall"
 	"text/tabwriter"
+
+	"tidemark.example/tidemark/scoring"
 )
 
 // Exit codes of every command.
@@ -29,6 +31,8 @@ type program struct {
 	in       io.Reader
 	out, err io.Writer
 	getenv   func(string) string
+	// algorithms are the versions of the arithmetic that there are.
+	algorithms scoring.Algorithms
 }
 
 // command is one of the program's; more, if there is any, writes what help says
@@ -45,7 +49,7 @@ func commands() []command {
 		{"serve", "[--config FILE]", "the FHIR server and the write-back", serve, settingsHelp},
 		{"check", "[--no-canary] [--json] [--config FILE]", "see that everything the server needs is right, before it is needed: clock, keys, TLS, database, each target", check, checkHelp},
 		{"score", "[--form FILE] [FILE...|-]", "score responses from JSON, NDJSON or Bundles without storing anything", score, scoreHelp},
-		{"verify", "[--config FILE]", "compute every stored score again, follow the audit trail, and report what differs", verify, settingsHelp},
+		{"verify", "[--algorithm VERSION] [--bands SET] [--write]", "compute every stored score again, follow the audit trail, and report what differs; or rescore", verify, verifyHelp},
 		{"report", "--patient REF [--out FILE]", "draw a patient's page for a visit, as PDF or SVG", writeReport, reportHelp},
 		{"deliveries", "list|retry|drop|want", "see and decide what a running server delivers", deliveries, deliveriesHelp},
 		{"backup", "--to FILE", "copy the SQLite database, also while a server uses it, and check the copy", backup, backupHelp},
@@ -60,7 +64,7 @@ func commands() []command {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal ends the program at once
-	p := &program{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv}
+	p := &program{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv, algorithms: scoring.Published()}
 	code := p.run(ctx, os.Args[1:])
 	stop()
 	os.Exit(code)

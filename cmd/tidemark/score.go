@@ -16,8 +16,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"golang.org/x/term"
-
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/config"
 	"tidemark.example/tidemark/fhir"
@@ -119,7 +117,7 @@ func newScoring(p *program, catalog *questionnaire.Catalog) *scoringRun {
 	workers := runtime.GOMAXPROCS(0)
 	run := &scoringRun{
 		p: p, slots: make(chan *document, 64*workers), work: make(chan *document, 64*workers),
-		done: make(chan error, 1), progress: newProgress(p.err), catalog: catalog,
+		done: make(chan error, 1), progress: newProgress(p.err, "%d scored, %d refused"), catalog: catalog,
 	}
 	for range workers {
 		go func() {
@@ -375,18 +373,19 @@ func (d *document) refuse(err error) {
 
 // progress shows how far it is, on a terminal only.
 type progress struct {
-	out         io.Writer
+	out io.Writer
+	// says is what is counted: "%d scored, %d refused".
+	says        string
 	shown       bool
 	size, read  atomic.Int64
 	start, last time.Time
 }
 
-func newProgress(out io.Writer) *progress {
-	f, ok := out.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
+func newProgress(out io.Writer, says string) *progress {
+	if !isTerminal(out) {
 		return &progress{}
 	}
-	return &progress{out: out, start: time.Now()}
+	return &progress{out: out, says: says, start: time.Now()}
 }
 
 func (b *progress) begin(size int64) { b.size.Add(size) }
@@ -415,7 +414,7 @@ func (b *progress) show(accepted, refused int) {
 		done := int(30 * min(b.read.Load(), size) / size)
 		bar = "[" + strings.Repeat("#", done) + strings.Repeat(".", 30-done) + "] "
 	}
-	fmt.Fprintf(b.out, "\r\x1b[K%s%d scored, %d refused, %.0f a second", bar, accepted, refused, float64(accepted+refused)/max(time.Since(b.start).Seconds(), 0.001))
+	fmt.Fprintf(b.out, "\r\x1b[K%s"+b.says+", %.0f a second", bar, accepted, refused, float64(accepted+refused)/max(time.Since(b.start).Seconds(), 0.001))
 }
 
 func (b *progress) clear() {
@@ -427,6 +426,6 @@ func (b *progress) clear() {
 func (b *progress) end(accepted, refused int) {
 	if b.out != nil {
 		b.clear()
-		fmt.Fprintf(b.out, "%d scored, %d refused\n", accepted, refused)
+		fmt.Fprintf(b.out, b.says+"\n", accepted, refused)
 	}
 }

@@ -10,7 +10,7 @@ import (
 
 // Sentences are those that the tables of languages translate under scores.
 var Sentences = append([]string{
-	Caution, totalSays, objectiveSays, noTotalSays, absentSays, bandSays, retractedSays, yesSays, noSays,
+	Caution, totalSays, objectiveSays, noTotalSays, absentSays, bandSays, retractedSays, rescoredSays, yesSays, noSays,
 	plainSays, retractedHeading, totalLine, objectiveLine, noneLine, daysLine, methodLine, versionLine, answersHeading,
 	cautionsHeading, gradeSays, symptomSays, sleepAndMoodLine, "final", "amended", statusOfRetracted,
 }, documentCautions...)

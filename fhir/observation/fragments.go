@@ -8,6 +8,7 @@ import (
 	"golang.org/x/text/cases"
 	"golang.org/x/text/language"
 
+	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/questionnaire"
 	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
@@ -133,6 +134,21 @@ func (w *words) bandSets() map[string]*bandFragments {
 		all[set.Name] = f
 	}
 	return all
+}
+
+// BandSetOf is the set that a score is interpreted by, as its reference ranges name
+// it; ok is false if that is none of ours. All ranges are written in one language,
+// whose words surround the name.
+func BandSetOf(score fhir.Node) (set scoring.BandSet, ok bool) {
+	said := score.Get("referenceRange").Get("text").Text()
+	w := wordsIn(score.Get("language"))
+	for _, set := range scoring.BandSets() {
+		name := w.language.Band(questionnaire.Display(questionnaire.BandSystem, set.Ranges[0].Band.String()))
+		if said == languages.Fill(w.language.Text(bandSays), "band", name, "set", set.Name) {
+			return set, true
+		}
+	}
+	return scoring.BandSet{}, false
 }
 
 func points(p scoring.Points) string {

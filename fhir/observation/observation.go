@@ -9,6 +9,7 @@ import (
 
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/questionnaire"
+	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
 )
 
@@ -49,6 +50,9 @@ type Input struct {
 	DerivedFrom string
 	// Bands is the set the score is interpreted by.
 	Bands *scoring.BandSet
+	// Rescored says that the same answers were computed again, which a note then
+	// tells.
+	Rescored bool
 }
 
 // Identifier makes the stable identifier of a response's score: a digest of
@@ -98,9 +102,9 @@ func Append(dst []byte, in *Input) []byte {
 		dst = append(dst, ']')
 	}
 	dst = appendValue(dst, in, w)
-	dst = appendNotes(dst, r.Issues, w)
+	dst = appendNotes(dst, in, w)
 	dst = append(dst, w.methodOf[r.Form.Rater][r.Assessment.Method]...)
-	dst = appendDevice(dst, in.Base)
+	dst = appendDevice(dst, in.Base, r.Algorithm)
 	dst = append(dst, w.bands[in.Bands.Name].ranges...)
 	dst = appendDerivedFrom(dst, in)
 	dst = appendComponents(dst, r, w)
@@ -141,8 +145,14 @@ func appendValue(dst []byte, in *Input, w *words) []byte {
 }
 
 // appendNotes writes the warnings about the data, and the caution.
-func appendNotes(dst []byte, issues fhir.Issues, w *words) []byte {
+func appendNotes(dst []byte, in *Input, w *words) []byte {
+	issues := in.Response.Issues
 	dst = append(dst, `,"note":[`...)
+	if in.Rescored {
+		dst = append(dst, `{"text":"`...)
+		dst = append(dst, languages.Fill(w.language.Text(rescoredSays), "algorithm", in.Response.Algorithm, "set", in.Bands.Name)...)
+		dst = append(dst, `"},`...)
+	}
 	for i := range issues {
 		if issues[i].DetailSystem == questionnaire.DataQualitySystem {
 			dst = append(dst, `{"text":"`...)
@@ -208,12 +218,18 @@ func AppendRetracted(dst []byte, stored fhir.Node, stamp fhir.Stamp, derivedFrom
 	return fhir.AppendStamped(dst, stored, stamp, replace)
 }
 
-func appendDevice(dst []byte, base string) []byte {
+func appendDevice(dst []byte, base, algorithm string) []byte {
 	dst = append(dst, `,"device":{`...)
 	if base != "" {
 		dst = append(dst, `"reference":"`...)
 		dst = append(dst, base...)
-		dst = append(dst, `/Device/`+DeviceID+`",`...)
+		dst = append(dst, `/Device/`+devicePrefix...)
+		dst = append(dst, algorithm...)
+		dst = append(dst, `",`...)
 	}
-	return append(dst, `"identifier":{"system":"`+DeviceSystem+`","value":"`+DeviceID+`"},"display":"`+deviceDisplay+`"}`...)
+	dst = append(dst, `"identifier":{"system":"`+DeviceSystem+`","value":"`+devicePrefix...)
+	dst = append(dst, algorithm...)
+	dst = append(dst, `"},"display":"`+deviceDisplay...)
+	dst = append(dst, algorithm...)
+	return append(dst, `"}`...)
 }

@@ -1,6 +1,7 @@
 package observation
 
 import (
+	"strings"
 	"time"
 
 	"tidemark.example/tidemark/fhir"
@@ -8,9 +9,24 @@ import (
 	"tidemark.example/tidemark/scoring"
 )
 
-// DeviceID is the id of the Device that stands for this software and its
-// algorithm.
-const DeviceID = "tidemark-" + scoring.AlgorithmVersion
+// devicePrefix begins the id of a Device; the version of its algorithm ends it.
+const devicePrefix = "tidemark-"
+
+// DeviceID is the id of the Device that stands for this software and the algorithm
+// by which it computes new scores.
+const DeviceID = devicePrefix + scoring.AlgorithmVersion
+
+// DeviceOf is the id of the Device of another version of the algorithm.
+func DeviceOf(algorithm string) string { return devicePrefix + algorithm }
+
+// AlgorithmOf is the version of the algorithm that a score was computed by, and the
+// base of the Device it names, "" if it names none.
+func AlgorithmOf(score fhir.Node) (version, base string) {
+	device := score.Get("device")
+	version, _ = strings.CutPrefix(device.Get("identifier").Get("value").Text(), devicePrefix)
+	base, _ = strings.CutSuffix(device.Get("reference").Text(), "/Device/"+DeviceOf(version))
+	return version, base
+}
 
 // DeviceVersion is the one version of that Device.
 const DeviceVersion = "1"
@@ -23,7 +39,7 @@ const DeviceSystem = questionnaire.Base + "/sid/device"
 // of a Provenance.
 const ProvenanceSystem = questionnaire.Base + "/sid/provenance"
 
-const deviceDisplay = "Tidemark, SCORAD algorithm " + scoring.AlgorithmVersion
+const deviceDisplay = "Tidemark, SCORAD algorithm "
 
 // Activity is why a version was written.
 type Activity string
@@ -42,8 +58,9 @@ type EntityRole string
 
 // The roles, of http://hl7.org/fhir/provenance-entity-role; "" is Source.
 const (
-	Source  EntityRole = "source"
-	Removal EntityRole = "removal"
+	Source   EntityRole = "source"
+	Removal  EntityRole = "removal"
+	Revision EntityRole = "revision"
 )
 
 // ProvenanceInput is what a Provenance is made of.
@@ -60,6 +77,18 @@ type ProvenanceInput struct {
 	// Form is the version of the form that was answered, whatever the response
 	// names it by; nil where nothing was computed.
 	Form *questionnaire.Form
+	// Algorithm is the version that the score was computed by; "" for the newest.
+	Algorithm string
+	// Rescored is set where the same answers were computed again.
+	Rescored *Rescored
+}
+
+// Rescored is how a score came to be written again from the same answers.
+type Rescored struct {
+	// Bands is the name of the set that it is interpreted by now.
+	Bands string
+	// Before is the versioned reference to the score that was.
+	Before string
 }
 
 // FormSystem is that of the identifiers by which a Provenance names a form: its
@@ -80,7 +109,14 @@ func AppendProvenance(dst []byte, in *ProvenanceInput) []byte {
 	dst = append(dst, in.Activity...)
 	dst = append(dst, `","display":"`...)
 	dst = append(dst, activityDisplays[in.Activity]...)
-	dst = append(dst, `"}]},"agent":[{"type":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/provenance-participant-type","code":"assembler","display":"Assembler"}]},"who":{"reference":"Device/`+DeviceID+`"}}`...)
+	dst = append(dst, `"}]`...)
+	if in.Algorithm == "" {
+		in.Algorithm = scoring.AlgorithmVersion
+	}
+	if r := in.Rescored; r != nil {
+		dst = append(dst, `,"text":"Rescored from the same answers by SCORAD algorithm `+in.Algorithm+` and band set `+r.Bands+`"`...)
+	}
+	dst = append(dst, `},"agent":[{"type":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/provenance-participant-type","code":"assembler","display":"Assembler"}]},"who":{"reference":"Device/`+DeviceOf(in.Algorithm)+`"}}`...)
 	if p := in.Performer; p.Exists() {
 		dst = append(dst, `,{"type":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/provenance-participant-type","code":"author","display":"Author"}]},"who":`...)
 		dst = append(dst, p.Raw()...)
@@ -94,6 +130,9 @@ func AppendProvenance(dst []byte, in *ProvenanceInput) []byte {
 	dst = append(dst, `","what":{"reference":"`...)
 	dst = append(dst, in.Entity...)
 	dst = append(dst, `"}}`...)
+	if r := in.Rescored; r != nil {
+		dst = append(dst, `,{"role":"`+string(Revision)+`","what":{"reference":"`+r.Before+`"}}`...)
+	}
 	if in.Form != nil {
 		dst = append(dst, `,{"role":"source","what":{"type":"Questionnaire","identifier":{"system":"`+FormSystem+`","value":`...)
 		dst = in.Form.AppendCanonical(dst)
@@ -102,10 +141,12 @@ func AppendProvenance(dst []byte, in *ProvenanceInput) []byte {
 	return append(dst, `]}`...)
 }
 
-// Device writes the resource that the Observations name as their device.
-func Device() []byte {
-	return []byte(`{"resourceType":"Device","id":"` + DeviceID + `","meta":{"versionId":"` + DeviceVersion + `"},"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\" lang=\"en\" xml:lang=\"en\"><p>` +
-		deviceDisplay + `: software that computes SCORAD from the answers of the published forms.</p></div>"},"identifier":[{"system":"` + DeviceSystem + `","value":"` + DeviceID +
+// Device writes the resource that the Observations of a version of the algorithm
+// name as their device.
+func Device(algorithm string) []byte {
+	id, display := DeviceOf(algorithm), deviceDisplay+algorithm
+	return []byte(`{"resourceType":"Device","id":"` + id + `","meta":{"versionId":"` + DeviceVersion + `"},"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\" lang=\"en\" xml:lang=\"en\"><p>` +
+		display + `: software that computes SCORAD from the answers of the published forms.</p></div>"},"identifier":[{"system":"` + DeviceSystem + `","value":"` + id +
 		`"}],"status":"active","manufacturer":"Tidemark","deviceName":[{"name":"Tidemark","type":"user-friendly-name"}],` +
-		`"version":[{"type":{"text":"algorithm"},"value":"` + scoring.AlgorithmVersion + `"}]}`)
+		`"version":[{"type":{"text":"algorithm"},"value":"` + algorithm + `"}]}`)
 }

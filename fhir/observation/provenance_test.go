@@ -10,6 +10,7 @@ import (
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/questionnaire"
+	"tidemark.example/tidemark/scoring"
 )
 
 // resource reads what was written by both decoders.
@@ -99,7 +100,7 @@ func TestProvenanceSaysWhy(t *testing.T) {
 func TestDeviceNamesTheAlgorithm(t *testing.T) {
 	t.Parallel()
 	var d models.Device
-	resource(t, observation.Device(), "Device", &d)
+	resource(t, observation.Device(scoring.AlgorithmVersion), "Device", &d)
 	require.Equal(t, observation.DeviceID, *d.Id)
 	require.Equal(t, "https://tidemark.example/fhir/sid/device", *d.Identifier[0].System)
 	require.Equal(t, observation.DeviceID, *d.Identifier[0].Value)
@@ -109,9 +110,9 @@ func TestDeviceNamesTheAlgorithm(t *testing.T) {
 	require.Equal(t, models.DeviceNameTypeUserFriendlyName, d.DeviceName[0].Type)
 	require.Equal(t, "1.0.0", d.Version[0].Value)
 	require.Contains(t, d.Text.Div, "Tidemark, SCORAD algorithm 1.0.0")
-	require.NotEmpty(t, observation.Device())
-	observation.Device()[0] = 'x'
-	require.Equal(t, byte('{'), observation.Device()[0], "each caller has its own copy")
+	require.NotEmpty(t, observation.Device(scoring.AlgorithmVersion))
+	observation.Device(scoring.AlgorithmVersion)[0] = 'x'
+	require.Equal(t, byte('{'), observation.Device(scoring.AlgorithmVersion)[0], "each caller has its own copy")
 }
 
 // What is taken back keeps its values, since readers must see what it was, and

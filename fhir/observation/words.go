@@ -22,6 +22,7 @@ const (
 	absentSays    = "Itch or sleep loss was not answered, so there is no SCORAD."
 	bandSays      = "{band} (band set {set})"
 	retractedSays = "entered in error, not to be used"
+	rescoredSays  = "Computed again from the same answers by SCORAD algorithm {algorithm} and band set {set}; the answers have not changed."
 	membersSay    = "{n} observations, the total among them"
 	pointsSay     = "{n} points"
 	palmsSay      = "{n} palms"

@@ -109,7 +109,10 @@ func (c comparer) sameText(name, a, b string) bool {
 // isDevice says whether a reference is to our Device as it is stored here. A
 // target that got the Device in a transaction refers to its own copy instead;
 // that it is ours, the identifier beside the reference says.
-func isDevice(reference string) bool { return strings.HasSuffix(reference, "/"+device) }
+func isDevice(reference string) bool {
+	base, _, ours := deviceNamed(reference)
+	return ours && base != ""
+}
 
 // isLocal says whether a reference is to a resource of that type on the same
 // server.

@@ -22,8 +22,16 @@ import (
 // one of ours as a tag; it and the Device are created on the condition that they
 // are not there, so that a repetition makes no second one.
 
-// device is the reference to our Device as it is stored.
-const device = "Device/" + observation.DeviceID
+// deviceNamed parts a reference to a Device of ours, as it is stored, into the base
+// before it and its id; ok is false for any other.
+func deviceNamed(reference string) (base, id string, ok bool) {
+	at := strings.LastIndex(reference, "Device/")
+	if at < 0 || at > 0 && reference[at-1] != '/' {
+		return "", "", false
+	}
+	base, id = strings.TrimSuffix(reference[:at], "/"), reference[at+len("Device/"):]
+	return base, id, strings.HasPrefix(id, observation.DeviceOf("")) && !strings.Contains(id, "/")
+}
 
 // maxProvenances is how many statements on one score are looked through for that
 // of the version wanted, the newest first.
@@ -88,29 +96,31 @@ func (c content) transaction(id, ifMatch string, provenance map[string]any) ([]b
 		score.Request = entryRequest{Method: http.MethodPut, URL: c.kind + "/" + url.PathEscape(id), IfMatch: ifMatch}
 	}
 	entries := []entry{score}
-	linked, err := c.linked()
+	linked, named, err := c.linked()
 	if err != nil {
 		return nil, err
 	}
 	entries[0].Resource = linked.encode(id)
-	needsDevice := !slices.EqualFunc(linked.members, c.members, func(a, b member) bool { return string(a.raw) == string(b.raw) })
+	devices := map[string]bool{}
+	if named != "" {
+		devices[named] = true
+	}
 	if provenance != nil {
-		body, named, err := c.provenance(provenance)
+		body, named, err := c.provenance(provenance, devices)
 		if err != nil {
 			return nil, err
 		}
 		entries = append(entries, entry{c.urn("Provenance"), body, entryRequest{
 			Method: http.MethodPost, URL: "Provenance", IfNoneExist: "_tag=" + token(identifier{observation.ProvenanceSystem, named}),
 		}})
-		needsDevice = true
 	}
-	if needsDevice {
-		body, err := newDevice()
+	for _, id := range slices.Sorted(maps.Keys(devices)) {
+		body, err := newDevice(id)
 		if err != nil {
 			return nil, err
 		}
-		entries = append(entries, entry{c.urn("Device"), body, entryRequest{
-			Method: http.MethodPost, URL: "Device", IfNoneExist: identifier{observation.DeviceSystem, observation.DeviceID}.query(),
+		entries = append(entries, entry{c.urn("Device/" + id), body, entryRequest{
+			Method: http.MethodPost, URL: "Device", IfNoneExist: identifier{observation.DeviceSystem, id}.query(),
 		}})
 	}
 	return json.Marshal(struct {
@@ -127,18 +137,19 @@ func (c content) urn(kind string) string {
 }
 
 // linked is the content with its reference to our Device replaced by that to the
-// entry of the transaction.
-func (c content) linked() (content, error) {
+// entry of the transaction, and the id of that Device, "" for none.
+func (c content) linked() (content, string, error) {
 	made, _ := c.tree()["device"].(map[string]any)
 	reference, _ := made["reference"].(string)
-	if !strings.HasSuffix(reference, "/"+device) {
-		return c, nil
+	base, id, ok := deviceNamed(reference)
+	if !ok || base == "" {
+		return c, "", nil
 	}
 	made = maps.Clone(made)
-	made["reference"] = c.urn("Device")
+	made["reference"] = c.urn("Device/" + id)
 	raw, err := json.Marshal(made)
 	if err != nil {
-		return c, err
+		return c, "", err
 	}
 	c.members = slices.Clone(c.members)
 	for i, m := range c.members {
@@ -146,14 +157,15 @@ func (c content) linked() (content, error) {
 			c.members[i].raw = raw
 		}
 	}
-	return c, nil
+	return c, id, nil
 }
 
 // provenance shapes the stored Provenance for the target, and gives the code of
 // the tag that it is known by. It is about the entry of the score, names the
 // performer as the score does, or not, and the response by its address here or, as
-// the score does, by its identifier.
-func (c content) provenance(stored map[string]any) (body []byte, named string, err error) {
+// the score does, by its identifier. The Devices that it names are added to those of
+// the transaction.
+func (c content) provenance(stored map[string]any, devices map[string]bool) (body []byte, named string, err error) {
 	shaped := maps.Clone(stored)
 	named, _ = stored["id"].(string)
 	if _, member, found := strings.Cut(c.identifier.value, "."); found {
@@ -168,9 +180,11 @@ func (c content) provenance(stored map[string]any) (body []byte, named string, e
 	for _, agent := range references(stored["agent"]) {
 		agent = maps.Clone(agent)
 		who, _ := agent["who"].(map[string]any)
+		reference, _ := who["reference"].(string)
+		_, id, ours := deviceNamed(reference)
 		switch {
-		case who["reference"] == device:
-			agent["who"] = map[string]any{"reference": c.urn("Device")}
+		case ours:
+			agent["who"], devices[id] = map[string]any{"reference": c.urn("Device/" + id)}, true
 		case len(performer) == 0:
 			// Whom the score does not name to the target, the Provenance does not either.
 			continue
@@ -187,6 +201,8 @@ func (c content) provenance(stored map[string]any) (body []byte, named string, e
 		reference, _ := what["reference"].(string)
 		switch {
 		case reference == "":
+		case len(sources) > 0 && sources[0]["reference"] == nil && entity["role"] == string(observation.Revision):
+			entity["what"] = map[string]any{"type": c.kind, "identifier": map[string]any{"system": c.identifier.system, "value": c.identifier.value}}
 		case len(sources) > 0 && sources[0]["reference"] == nil:
 			// The score names the response by its identifier.
 			entity["what"] = sources[0]
@@ -208,7 +224,7 @@ func (c content) absolute(reference string) string {
 	}
 	made, _ := c.tree()["device"].(map[string]any)
 	text, _ := made["reference"].(string)
-	if base, found := strings.CutSuffix(text, "/"+device); found {
+	if base, _, ours := deviceNamed(text); ours && base != "" {
 		return base + "/" + reference
 	}
 	for _, source := range c.sources() {
@@ -230,9 +246,9 @@ func (c content) sources() []map[string]any {
 	return references(c.tree()["derivedFrom"])
 }
 
-// newDevice is our Device as a target gets it.
-func newDevice() ([]byte, error) {
-	members, err := membersOf(observation.Device())
+// newDevice is a Device of ours as a target gets it.
+func newDevice(id string) ([]byte, error) {
+	members, err := membersOf(observation.Device(strings.TrimPrefix(id, observation.DeviceOf(""))))
 	if err != nil {
 		return nil, err
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -115,15 +116,42 @@ func TestTransactionBundle(t *testing.T) {
 		require.Len(t, requests(t, string(body)), 1)
 		require.Contains(t, string(body), `"device":{"identifier":{"value":"x"}}`)
 	})
+	t.Run("EachAlgorithmIsADeviceOfItsOwn", func(t *testing.T) {
+		older := strings.ReplaceAll(string(scoreOf(1, 1, false)), observation.DeviceID, observation.DeviceOf("0.9.0-test"))
+		c, err := newContent([]byte(older))
+		require.NoError(t, err)
+		body, err := c.transaction("", "", tree(t, `{"resourceType":"Provenance","id":"p","target":[{"reference":"Observation/score-1"}],"recorded":"2026-11-30T08:00:00Z","agent":[{"who":{"reference":"Device/`+observation.DeviceID+`"}}],"entity":[{"role":"source","what":{"identifier":{"value":"f"}}}]}`))
+		require.NoError(t, err)
+		asked := requests(t, string(body))
+		require.Len(t, asked, 4, "score, Provenance and two Devices")
+		require.Contains(t, asked[2]["ifNoneExist"], "tidemark-0.9.0-test")
+		require.Contains(t, asked[3]["ifNoneExist"], observation.DeviceID)
+		entries := references(tree(t, string(body))["entry"])
+		held := entries[0]["resource"].(map[string]any)
+		require.Equal(t, entries[2]["fullUrl"], held["device"].(map[string]any)["reference"], "the score names the one that it was computed by")
+		stated := entries[1]["resource"].(map[string]any)
+		require.Equal(t, entries[3]["fullUrl"], references(stated["agent"])[0]["who"].(map[string]any)["reference"])
+	})
+	t.Run("AScoreThatWasRescoredNamesTheOneBefore", func(t *testing.T) {
+		said := `{"resourceType":"Provenance","id":"p","entity":[{"role":"source","what":{"reference":"QuestionnaireResponse/r/_history/1"}},{"role":"revision","what":{"reference":"Observation/r/_history/1"}}]}`
+		c := content{kind: "Observation", identifier: identifier{"urn:ours", "digest"}, parsed: tree(t, `{"resourceType":"Observation","derivedFrom":[{"identifier":{"value":"fw-1"}}]}`)}
+		body, _, err := c.provenance(tree(t, said), map[string]bool{})
+		require.NoError(t, err)
+		named := references(tree(t, string(body))["entity"])
+		require.Equal(t, map[string]any{"identifier": map[string]any{"value": "fw-1"}}, named[0]["what"])
+		require.Equal(t, map[string]any{"type": "Observation", "identifier": map[string]any{"system": "urn:ours", "value": "digest"}}, named[1]["what"], "and not the response")
+	})
 	t.Run("ThePerformerIsNamedAsTheScoreNamesIt", func(t *testing.T) {
 		c := content{kind: "Observation", parsed: tree(t, `{"resourceType":"Observation","performer":[{"identifier":{"value":"mrn"}}]}`)}
-		body, named, err := c.provenance(tree(t, `{"resourceType":"Provenance","id":"p","agent":[{"who":{"reference":"`+device+`"}},{"who":{"reference":"Patient/ours"}}],"entity":[{"what":{"identifier":{"value":"f"}}}]}`))
+		devices := map[string]bool{}
+		body, named, err := c.provenance(tree(t, `{"resourceType":"Provenance","id":"p","agent":[{"who":{"reference":"Device/`+observation.DeviceID+`"}},{"who":{"reference":"Patient/ours"}}],"entity":[{"what":{"identifier":{"value":"f"}}}]}`), devices)
 		require.NoError(t, err)
 		require.Equal(t, "p", named)
+		require.Equal(t, map[string]bool{observation.DeviceID: true}, devices)
 		require.Contains(t, string(body), `{"who":{"identifier":{"value":"mrn"}}}`)
 		require.NotContains(t, string(body), "Patient/ours")
 		c.parsed = tree(t, `{"resourceType":"Observation"}`)
-		alone, _, err := c.provenance(tree(t, `{"resourceType":"Provenance","id":"p","agent":[{"who":{"reference":"`+device+`"}},{"who":{"reference":"Patient/ours"}}]}`))
+		alone, _, err := c.provenance(tree(t, `{"resourceType":"Provenance","id":"p","agent":[{"who":{"reference":"Device/`+observation.DeviceID+`"}},{"who":{"reference":"Patient/ours"}}]}`), devices)
 		require.NoError(t, err)
 		require.Len(t, tree(t, string(alone))["agent"], 1, "whom the score does not name, it does not either")
 		require.Contains(t, string(body), `{"what":{"identifier":{"value":"f"}}}`, "what is no literal reference stays")
@@ -212,7 +240,7 @@ func TestProvenanceOfAVersion(t *testing.T) {
 // our version.
 func TestOurDevice(t *testing.T) {
 	t.Parallel()
-	body, err := newDevice()
+	body, err := newDevice(observation.DeviceID)
 	require.NoError(t, err)
 	var members map[string]json.RawMessage
 	require.NoError(t, json.Unmarshal(body, &members))
