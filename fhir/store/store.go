@@ -98,8 +98,9 @@ type Tx interface {
 	// Put writes the next version of a resource, a deleted one included. The
 	// method is the HTTP verb.
 	Put(key Key, method string, index Index, render Render) (Resource, error)
-	// Delete writes a tombstone and drops the index; ErrNotFound if none. What
-	// is deleted already stays as it is, and its tombstone is returned.
+	// Delete writes a tombstone, which no search finds; ErrNotFound if none. Of the
+	// index the Patient stays, so that an export knows whose it was. What is deleted
+	// already stays as it is, and its tombstone is returned.
 	Delete(key Key) (Resource, error)
 	// Identity looks an identity key up; found is false if it is free.
 	Identity(name string) (identity Identity, found bool, err error)
@@ -120,6 +121,7 @@ type Tx interface {
 	Audit(entry Audit) error
 
 	SubscriptionTx
+	ExportTx
 	Decisions
 }
 
@@ -285,6 +287,7 @@ type Store interface {
 	Deliveries
 	Audits
 	Subscriptions
+	Exports
 }
 
 // MaxWait is the longest that a delivery may have to wait, for its time or for

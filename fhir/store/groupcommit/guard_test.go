@@ -53,6 +53,16 @@ func (s stubTx) PutSubscription(store.Subscription) (store.Subscription, error) 
 
 func (s stubTx) DeleteSubscription(string) error { return s.err }
 
+func (s stubTx) StartExport(store.Export) (store.Export, error) {
+	return store.Export{ID: "seven"}, s.err
+}
+
+func (s stubTx) Exports(string) (int, error) { return 8, s.err }
+
+func (s stubTx) Export(string) (store.Export, error) { return store.Export{ID: "nine"}, s.err }
+
+func (s stubTx) DeleteExport(string) error { return s.err }
+
 // methods are those of a transaction that can fail; writes says which of them
 // write.
 var methods = map[string]struct {
@@ -71,6 +81,10 @@ var methods = map[string]struct {
 	"Subscriptions":      {func(tx store.Tx) error { _, err := tx.Subscriptions(""); return err }, false},
 	"PutSubscription":    {func(tx store.Tx) error { _, err := tx.PutSubscription(store.Subscription{}); return err }, true},
 	"DeleteSubscription": {func(tx store.Tx) error { return tx.DeleteSubscription("") }, true},
+	"StartExport":        {func(tx store.Tx) error { _, err := tx.StartExport(store.Export{}); return err }, true},
+	"Exports":            {func(tx store.Tx) error { _, err := tx.Exports(""); return err }, false},
+	"Export":             {func(tx store.Tx) error { _, err := tx.Export(""); return err }, false},
+	"DeleteExport":       {func(tx store.Tx) error { return tx.DeleteExport("") }, true},
 	"Want":               {func(tx store.Tx) error { return tx.Want("", store.Key{}, 1, false) }, true},
 	"Release":            {func(tx store.Tx) error { _, err := tx.Release(store.DeliveryQuery{}); return err }, true},
 	"Drop":               {func(tx store.Tx) error { _, err := tx.Drop(store.DeliveryQuery{}, ""); return err }, true},

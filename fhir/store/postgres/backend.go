@@ -35,7 +35,8 @@ type backend struct {
 	retry time.Time
 	down  error
 
-	// last is the latest time any row carries, in milliseconds.
+	// last is the latest time any row carries, in milliseconds, or the one that
+	// the next transaction must not be before, behind the instant of an export.
 	last int64
 	// rid is the highest row number given to a resource.
 	rid int64
@@ -220,7 +221,7 @@ func (b batch) Flush() error {
 	if err := b.queueAudits(trip); err != nil {
 		return again(err)
 	}
-	trip.Queue("UPDATE clock SET at = $1", b.tx.at)
+	trip.Queue("UPDATE clock SET at = $1", b.last)
 	return again(wrap("insert the rows held back", b.send(trip)))
 }
 

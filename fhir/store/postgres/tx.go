@@ -310,7 +310,7 @@ func (t *tx) Delete(key store.Key) (store.Resource, error) {
 		return store.Resource{}, err
 	}
 	_, err = t.exec("delete a resource", `UPDATE resource SET version = $1, deleted = 1, last_updated = $2,
-		patient = NULL, status = NULL, period_start = $3, period_end = NULL WHERE rid = $4`, version, t.at, searchsql.MinMillis, h.rid)
+		status = NULL, period_start = $3, period_end = NULL WHERE rid = $4`, version, t.at, searchsql.MinMillis, h.rid)
 	if err != nil {
 		return store.Resource{}, err
 	}

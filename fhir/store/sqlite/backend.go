@@ -30,7 +30,8 @@ type backend struct {
 	// seen is the data version of the file when last was read: another process
 	// that writes changes it.
 	seen int64
-	// last is the latest time any row carries, in milliseconds.
+	// last is the latest time any row carries, in milliseconds, or the one that
+	// the next transaction must not be before, behind the instant of an export.
 	last int64
 	// rid is the highest row number given to a resource.
 	rid int64
@@ -137,7 +138,7 @@ func (b batch) Flush() error {
 	if err := b.flushAudits(); err != nil {
 		return err
 	}
-	_, err := b.stmt.setTime.ExecContext(background, b.tx.at)
+	_, err := b.stmt.setTime.ExecContext(background, b.last)
 	return err
 }
 

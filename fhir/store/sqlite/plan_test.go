@@ -108,3 +108,34 @@ func explain(t *testing.T, db *sql.DB, statement searchsql.Statement) string {
 	require.NotEmpty(t, plan)
 	return strings.Join(plan, "\n")
 }
+
+// TestSnapshotPlans: an export walks what it is of in order, and finds the version
+// of an instant by one step for each resource.
+func TestSnapshotPlans(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	s, err := sqlite.Open(context.Background(), path, sqlite.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	db, err := sql.Open("sqlite", "file:"+path)
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, db.Close()) })
+	for name, c := range map[string]struct {
+		query store.SnapshotQuery
+		index string
+	}{
+		"OfAll":      {store.SnapshotQuery{Type: "Observation", At: time.Now(), After: "1", Limit: 10}, "r USING INDEX resource_key (type=? AND id>?)"},
+		"SinceATime": {store.SnapshotQuery{Type: "Observation", At: time.Now(), Since: time.Now(), After: "1", Limit: 10}, "r USING INDEX resource_"},
+		"OfAPatient": {store.SnapshotQuery{Type: "Observation", At: time.Now(), Patients: []string{"Patient/1"}, Limit: 10}, "r USING COVERING INDEX resource_patient (patient=? AND type=?)"},
+		"OfAGroup":   {store.SnapshotQuery{Type: "Observation", At: time.Now(), Patients: []string{"Patient/1", "Patient/2"}, Limit: 10}, "r USING COVERING INDEX resource_patient (patient=? AND type=?)"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			plan := explain(t, db, searchsql.Snapshot("r.id, v.body", c.query, searchsql.Dialect{}))
+			require.Contains(t, plan, c.index, plan)
+			require.Contains(t, plan, "v USING INTEGER PRIMARY KEY (rowid=?)", plan)
+			require.Contains(t, plan, "x USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)", plan)
+			require.NotContains(t, plan, "SCAN", plan)
+		})
+	}
+}

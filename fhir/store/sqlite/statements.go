@@ -40,7 +40,7 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		{&s.updateResource, `UPDATE resource SET version = ?, deleted = 0, last_updated = ?,
 			patient = ?, status = ?, period_start = ?, period_end = ? WHERE rid = ?`},
 		{&s.deleteResource, `UPDATE resource SET version = ?, deleted = 1, last_updated = ?,
-			patient = NULL, status = NULL, period_start = ?, period_end = NULL WHERE rid = ?`},
+			status = NULL, period_start = ?, period_end = NULL WHERE rid = ?`},
 		{&s.current, "SELECT rid, version, deleted, last_updated FROM resource WHERE type = ? AND id = ?"},
 		{&s.body, "SELECT method, body FROM resource_version WHERE vid = ?"},
 		{&s.identity, "SELECT type, id, digest FROM identity WHERE name = ?"},

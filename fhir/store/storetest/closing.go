@@ -50,13 +50,21 @@ func testClosed(t *testing.T, driver Driver) {
 	require.NoError(t, s.Close())
 	require.NoError(t, s.Close(), "a second time does nothing")
 	for name, call := range map[string]func() error{
-		"Write":        func() error { return s.Write(ctx, nil, func(store.Tx) error { panic("ran") }) },
-		"Get":          func() error { _, err := s.Get(ctx, observation("o1")); return err },
-		"Version":      func() error { _, err := s.Version(ctx, observation("o1"), 1); return err },
-		"History":      func() error { _, err := s.History(ctx, observation("o1"), 0, 1); return err },
-		"Search":       func() error { _, err := s.Search(ctx, store.Query{Type: "Observation", Limit: 1}); return err },
-		"Each":         func() error { return s.Each(ctx, "Observation", func(store.Resource) error { panic("visited") }) },
-		"Ping":         func() error { return s.Ping(ctx) },
+		"Write":         func() error { return s.Write(ctx, nil, func(store.Tx) error { panic("ran") }) },
+		"Get":           func() error { _, err := s.Get(ctx, observation("o1")); return err },
+		"Version":       func() error { _, err := s.Version(ctx, observation("o1"), 1); return err },
+		"History":       func() error { _, err := s.History(ctx, observation("o1"), 0, 1); return err },
+		"Search":        func() error { _, err := s.Search(ctx, store.Query{Type: "Observation", Limit: 1}); return err },
+		"Each":          func() error { return s.Each(ctx, "Observation", func(store.Resource) error { panic("visited") }) },
+		"Ping":          func() error { return s.Ping(ctx) },
+		"Export":        func() error { _, err := s.Export(ctx, "x"); return err },
+		"ClaimExport":   func() error { _, err := s.ClaimExport(ctx, "x", time.Minute); return err },
+		"RecordExport":  func() error { _, err := s.RecordExport(ctx, store.Export{}, time.Minute); return err },
+		"ForgetExports": func() error { _, err := s.ForgetExports(ctx); return err },
+		"Snapshot": func() error {
+			_, err := s.Snapshot(ctx, store.SnapshotQuery{Type: "Observation", Limit: 1})
+			return err
+		},
 		"Audit":        func() error { _, err := s.Audit(ctx, store.AuditPlace{Chain: "x", Sequence: 1}); return err },
 		"Audits":       func() error { _, err := s.Audits(ctx, store.AuditQuery{Limit: 1}); return err },
 		"AuditsAfter":  func() error { _, err := s.AuditsAfter(ctx, target, 1); return err },
