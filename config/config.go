@@ -51,6 +51,8 @@ type Settings struct {
 	Hooks
 	// CDS are whose CDS Hooks calls are answered.
 	CDS
+	// Exports are how bulk exports are offered.
+	Exports
 	// Edges are the limits, TLS and proxies.
 	Edges
 
@@ -82,7 +84,7 @@ func All() []Setting {
 		{"TIDEMARK_AUDIT_SHIP", "", "where the audit trail is given to beside the database: a file (JSON lines), stdout, or the base of a FHIR server", func(s *Settings) *string { return &s.AuditShip }},
 		{"TIDEMARK_BANDS", "usual-25-50", "band set: " + strings.Join(bandNames(), ", "), func(s *Settings) *string { return &s.Bands }},
 		{"TIDEMARK_CORS_ORIGINS", "", "origins whose pages may use the server from a browser, as https://portal.example, separated by commas; empty lets none", func(s *Settings) *string { return &s.CORSOrigins }},
-	}, hookSettings(), cdsSettings(), targetSettings(), authSettings(), edgeSettings())
+	}, hookSettings(), cdsSettings(), exportSettings(), targetSettings(), authSettings(), edgeSettings())
 }
 
 func bandNames() []string {
@@ -221,6 +223,7 @@ func (s Settings) Check() error {
 	s.checkTargets(bad)
 	s.checkHooks(bad)
 	s.checkCDS(bad)
+	s.checkExports(bad)
 	s.checkEdges(bad)
 	s.checkAuthorization(bad)
 	slices.SortFunc(errs, func(a, b error) int { return strings.Compare(a.Error(), b.Error()) })
