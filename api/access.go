@@ -134,6 +134,9 @@ func (s *Server) authorise(c *gin.Context, r route) error {
 		return insufficient()
 	}
 	a.needs = needs
+	if r.exports() {
+		return a.permitAny(needs)
+	}
 	return a.permit(needs)
 }
 
@@ -147,6 +150,8 @@ func (r route) needs(ifNoneExist bool) ([]auth.Need, bool) {
 	switch {
 	case r.interaction == cdsCall:
 		return nil, true // its client was named by the operator, with whom it may ask about
+	case r.operation == "" && r.exports():
+		return auth.ExportNeeds(false), true
 	case r.operation != "":
 		return auth.OperationNeeds(r.operation, r.resource, instance)
 	case r.interaction == "create" && ifNoneExist:
@@ -181,6 +186,23 @@ func (a *access) permit(needs []auth.Need) error {
 		default:
 			return insufficient(need)
 		}
+	}
+	return nil
+}
+
+// permitAny says whether the grant covers one of the types of an export, and the
+// group if it is of one.
+func (a *access) permitAny(needs []auth.Need) error {
+	some := false
+	for _, need := range needs {
+		err := a.permit([]auth.Need{need})
+		if need.Type == "Group" && err != nil {
+			return insufficient(needs...)
+		}
+		some = some || need.Type != "Group" && err == nil
+	}
+	if !some {
+		return insufficient(needs...)
 	}
 	return nil
 }

@@ -100,7 +100,7 @@ func (t *trail) follow(c *gin.Context, r route) {
 // auditInteraction is how events call what a route does.
 func auditInteraction(r route) string {
 	switch {
-	case r.operation != "", r.interaction == cdsCall:
+	case r.operation != "", r.interaction == cdsCall, r.exports():
 		return "operation"
 	case r.interaction == tokenRequest:
 		return audit.Login

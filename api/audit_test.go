@@ -27,11 +27,11 @@ type auditTried struct {
 const oonas = "Patient/oona-thistledown"
 
 // auditOf is how each route of the router is tried.
-func auditOf(route, id, provenance, device, event, wish string) (auditTried, bool) {
+func auditOf(route, id, provenance, device, event, wish, job string) (auditTried, bool) {
 	method, path, _ := strings.Cut(route, " ")
 	kind := strings.Split(strings.TrimPrefix(path, "/fhir/"), "/")[0]
 	ids := map[string]string{"QuestionnaireResponse": id, "Observation": id, "Provenance": provenance, "Device": device, "AuditEvent": event, "Task": id, "DiagnosticReport": id,
-		"Subscription": wish, "Basic": subscription.TopicID,
+		"Subscription": wish, "Basic": subscription.TopicID, "$export": job, "Group": someGroup,
 		"Questionnaire": "scorad-self-assessment", "CodeSystem": "scorad", "ValueSet": "scorad-grade", "StructureDefinition": "scorad-panel", "OperationDefinition": "scorad-trend"}
 	patients := map[string]string{"QuestionnaireResponse": oonas, "Observation": oonas, "Provenance": oonas, "Task": oonas, "DiagnosticReport": oonas}
 	versions := map[string]string{"Questionnaire": "1.0.0", "CodeSystem": "1.0.0", "ValueSet": "1.0.0", "StructureDefinition": "1.0.0", "OperationDefinition": "1.0.0"}
@@ -55,6 +55,17 @@ func auditOf(route, id, provenance, device, event, wish string) (auditTried, boo
 		a.subtype, a.action = "capabilities", "R"
 	case path == cdsService:
 		a.body, a.subtype, a.action, a.patient = hookCall("oona-thistledown"), "operation", "E", oonas
+	case kind == "$export" && instance:
+		a.path, a.entity, a.subtype, a.action = strings.Replace(a.path, ":file", "1", 1), "", "operation", "E"
+		switch {
+		case method == "DELETE":
+			a.status = http.StatusAccepted
+		case strings.HasSuffix(path, ":file") && a.method == http.MethodGet:
+			a.patient = oonas
+		}
+	case strings.HasPrefix(kind, "$"):
+		a.subtype, a.action = "operation", "E"
+		return a, a.call(kind, kind[1:], instance)
 	case strings.Contains(rest, "$"):
 		a.subtype, a.action = "operation", "E"
 		return a, a.call(kind, rest[strings.Index(rest, "$")+1:], instance)
@@ -130,6 +141,10 @@ func (a *auditTried) call(kind, operation string, instance bool) bool {
 		} else {
 			a.body = parametersOf(`{"name":"patient","valueString":"Patient/oona-thistledown"}`)
 		}
+	case "export", "scorad-research-export":
+		if a.status = http.StatusAccepted; !get {
+			a.body = parametersOf(`{"name":"_outputFormat","valueString":"ndjson"}`)
+		}
 	case "status", "events":
 		if !get {
 			a.body = parametersOf(`{"name":"status","valueString":"requested"}`)
@@ -153,7 +168,7 @@ func (a *auditTried) call(kind, operation string, instance bool) bool {
 // it is in auditOf.
 func TestEveryRouteIsOnRecord(t *testing.T) {
 	t.Parallel()
-	routes := api.New(api.Options{CDS: &api.CDS{Open: true}, Subscriptions: &api.Subscriptions{}}, api.NewMetrics()).Routes()
+	routes := api.New(api.Options{CDS: &api.CDS{Open: true}, Subscriptions: &api.Subscriptions{}, Exports: exportsOffered()}, api.NewMetrics()).Routes()
 	require.Greater(t, len(routes), 90)
 	for _, each := range routes {
 		route := each.Method + " " + each.Path
@@ -161,12 +176,19 @@ func TestEveryRouteIsOnRecord(t *testing.T) {
 			t.Parallel()
 			r := newRig(t, openCDS, offered)
 			id, wish := r.create(oona("audited").json()).id(), r.post("/fhir/Subscription", wants(somewhere).json()).id()
-			a, known := auditOf(route, id, r.found(t, "/fhir/Provenance?target="+id)[0], "tidemark-1.0.0", r.newest().AuditPlace.String(), wish)
+			job := ""
+			if strings.Contains(each.Path, "/$export/:id") {
+				job = r.exported("/fhir/Patient/$export")
+			}
+			a, known := auditOf(route, id, r.found(t, "/fhir/Provenance?target="+id)[0], "tidemark-1.0.0", r.newest().AuditPlace.String(), wish, job)
 			require.True(t, known, "a route without a test of its audit")
 			before := r.trailLength()
 			var headers []string
 			if a.body == "" && strings.HasSuffix(a.path, "/_search") {
 				headers = []string{"Content-Type", "application/x-www-form-urlencoded"}
+			}
+			if a.status == http.StatusAccepted && a.method != http.MethodDelete {
+				headers = []string{"Prefer", "respond-async"}
 			}
 			answer := r.do(a.method, a.path, a.body, headers...)
 			if answer.status == http.StatusBadRequest && strings.Contains(a.path, "$validate") {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"sync"
 
 	"github.com/gin-gonic/gin"
@@ -87,6 +88,9 @@ func (s *Server) statement() models.CapabilityStatement {
 	}
 	for _, r := range s.routes {
 		if r.resource == "" {
+			if r.operation != "" {
+				rest.Operation = withOperation(rest.Operation, r)
+			}
 			if r.interaction == "transaction" {
 				rest.Interaction = append(rest.Interaction,
 					models.CapabilityStatementRestInteraction{Code: models.SystemRestfulInteractionTransaction},
@@ -95,6 +99,9 @@ func (s *Server) statement() models.CapabilityStatement {
 			continue
 		}
 		describe(&rest, r)
+	}
+	if s.options.Exports != nil {
+		statement.Instantiates = append(statement.Instantiates, bulkGuide+"CapabilityStatement/bulk-data")
 	}
 	if s.options.Subscriptions != nil {
 		statement.Instantiates = append(statement.Instantiates, subscription.ServerR4)
@@ -112,14 +119,7 @@ func describe(rest *models.CapabilityStatementRest, r route) {
 	}
 	resource := &rest.Resource[at]
 	if r.operation != "" {
-		operation := models.CapabilityStatementRestResourceOperation{Name: r.operation, Definition: definitionOf(r.operation)}
-		if text := operationTexts[r.operation]; text != "" {
-			operation.Documentation = ptr(text)
-		}
-		if slices.ContainsFunc(resource.Operation, func(o models.CapabilityStatementRestResourceOperation) bool { return o.Name == r.operation }) {
-			return // on another level, or by another method
-		}
-		resource.Operation = append(resource.Operation, operation)
+		resource.Operation = withOperation(resource.Operation, r)
 		return
 	}
 	switch r.interaction {
@@ -141,6 +141,19 @@ func describe(rest *models.CapabilityStatementRest, r route) {
 	resource.Interaction = append(resource.Interaction, models.CapabilityStatementRestResourceInteraction{Code: code})
 }
 
+// withOperation lists an operation once, on whatever levels and by whatever
+// methods it is there.
+func withOperation(all []models.CapabilityStatementRestResourceOperation, r route) []models.CapabilityStatementRestResourceOperation {
+	if slices.ContainsFunc(all, func(o models.CapabilityStatementRestResourceOperation) bool { return o.Name == r.operation }) {
+		return all
+	}
+	operation := models.CapabilityStatementRestResourceOperation{Name: r.operation, Definition: definitionOf(r.operation, r.resource)}
+	if text := operationTexts[r.operation]; text != "" {
+		operation.Documentation = ptr(text)
+	}
+	return append(all, operation)
+}
+
 // The interactions that the CapabilityStatement does not list as such, but
 // states beside the plain ones.
 const (
@@ -148,9 +161,17 @@ const (
 	conditionalDelete = "conditional delete"
 )
 
-// definitionOf is the canonical URL of an operation.
-func definitionOf(operation string) string {
+// bulkGuide begins the canonical URLs of the Bulk Data Access guide.
+const bulkGuide = "http://hl7.org/fhir/uv/bulkdata/"
+
+// definitionOf is the canonical URL of an operation of a type, "" for the system.
+func definitionOf(operation, resource string) string {
 	switch operation {
+	case bulkExport:
+		if resource != "" {
+			operation = strings.ToLower(resource) + "-" + operation
+		}
+		return bulkGuide + "OperationDefinition/" + operation
 	case "extract":
 		return sdcOperation + "QuestionnaireResponse-extract"
 	case "populate", "process-response":
@@ -161,7 +182,7 @@ func definitionOf(operation string) string {
 		return subscription.EventsOperation
 	case "lastn", "stats":
 		return "http://hl7.org/fhir/OperationDefinition/Observation-" + operation
-	case "scorad-trend", "scorad-agreement":
+	case "scorad-trend", "scorad-agreement", researchExport:
 		return questionnaire.Base + "/OperationDefinition/" + operation
 	case "validate":
 		return "http://hl7.org/fhir/OperationDefinition/Resource-validate"
@@ -176,9 +197,14 @@ var operationTexts = map[string]string{
 	"populate":         populateText,
 	"scorad-trend":     "Of a patient's scores by series: latest, slope with its interval, time-weighted mean, change since the last and since a baseline against published sizes.",
 	"scorad-agreement": "How well scores of family and team agree: by item, bias and limits, ICC(2,1), weighted kappa, concordance; without a patient of all, which takes a system scope.",
+	bulkExport:         exportText,
+	researchExport:     "Scores with their parts and answers, of valid ratings only, without what says who somebody is: a pseudonym of this export alone, dates moved by whole days. Read the notes that come with it.",
 	"process-response": "Scores and stores a response as creating it would; a response in progress is refused.",
 	"validate":         "Of responses everything that creating them would find, with mode create or update also whether it would be taken now; of other types R4's structure.",
 }
+
+const exportText = "Prepared in the background (Prefer: respond-async): what was there at one instant, as application/fhir+ndjson. " +
+	"Types are QuestionnaireResponse, Observation and Provenance. _since, _type and _elements are taken; patient by POST to Patient and Group."
 
 const subscriptionText = "The channel is rest-hook, the content id-only or empty. Each client sees its own. Headers and signing key are never shown; " +
 	"a header of value " + subscription.Withheld + " keeps what is stored. Events are sent at least once, in order, and are recorded while the status is error."
@@ -201,6 +227,10 @@ func newResource(name string) models.CapabilityStatementRestResource {
 	resource.Versioning = &versioned
 	if name == "DiagnosticReport" {
 		resource.Documentation = ptr(reportText)
+	}
+	if name == "Patient" || name == "Group" { // there are operations only
+		versioning := models.ResourceVersionPolicyNoVersion
+		resource.Versioning = &versioning
 	}
 	if isComputed(name) {
 		tags, unversioned := models.ConditionalReadStatusNotMatch, models.ResourceVersionPolicyNoVersion

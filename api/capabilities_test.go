@@ -29,6 +29,9 @@ func (r *rig) claims() []claim {
 	for i := range a.count(rest("interaction")...) {
 		all = append(all, claim{"interaction", "", a.text(rest("interaction", i, "code")...)})
 	}
+	for i := range a.count(rest("operation")...) {
+		all = append(all, claim{"operation", "", a.text(rest("operation", i, "name")...)})
+	}
 	for i := range a.count(rest("resource")...) {
 		of := a.text(rest("resource", i, "type")...)
 		for _, list := range []struct{ kind, member string }{{"interaction", "code"}, {"searchParam", "name"}, {"operation", "name"}} {
@@ -140,8 +143,14 @@ func TestEveryClaimIsTrue(t *testing.T) {
 // tryOperation calls an operation on its type and on an instance.
 func (r *rig) tryOperation(c claim, id string) {
 	r.t.Helper()
-	path := "/fhir/" + c.of
+	path := strings.TrimSuffix("/fhir/"+c.of, "/")
 	switch c.name {
+	case "export", "scorad-research-export":
+		if c.of == "Group" {
+			path += "/" + someGroup
+		}
+		require.NotEmpty(r.t, r.exported(path+"/$"+c.name))
+		require.NotEmpty(r.t, r.exportedBy(path+"/$"+c.name, parametersOf(`{"name":"_outputFormat","valueString":"ndjson"}`)))
 	case "extract":
 		require.Equal(r.t, "Observation", r.do(http.MethodPost, path+"/$extract", oona("").json()).text("resourceType"))
 		require.Equal(r.t, "Observation", r.get(path+"/"+id+"/$extract").text("resourceType"))
@@ -315,6 +324,10 @@ func TestEveryRouteIsClaimed(t *testing.T) {
 			continue // the statement itself, and what R4 allows wherever GET is
 		case route.Path == "/fhir":
 			c = claim{"interaction", "", "batch"}
+		case of == "$export" && strings.HasPrefix(rest, ":id"):
+			continue // where what the operation began is followed
+		case strings.HasPrefix(of, "$"):
+			c = claim{"operation", "", of[1:]}
 		case strings.Contains(rest, "$"):
 			c = claim{"operation", of, rest[strings.Index(rest, "$")+1:]}
 		case method == "GET ", method == "POST _search":

@@ -12,7 +12,7 @@ import (
 // are not among it: tokens travel in Authorization, which the page sets itself.
 const (
 	corsSends   = "Accept, Authorization, Content-Encoding, Content-Type, If-Match, If-Modified-Since, If-None-Exist, If-None-Match, Prefer, X-Provenance, X-Request-Id"
-	corsReads   = "Allow, Content-Location, ETag, Last-Modified, Link, Location, Preference-Applied, Retry-After, WWW-Authenticate, X-Correlation-Id, X-Request-Id"
+	corsReads   = "Allow, Content-Location, ETag, Expires, Last-Modified, Link, Location, Preference-Applied, Retry-After, WWW-Authenticate, X-Correlation-Id, X-Progress, X-Request-Id"
 	corsSeconds = "600"
 )
 

@@ -125,6 +125,7 @@ func TestLabelsAreFromClosedLists(t *testing.T) {
 		"target":      regexp.MustCompile(`^brindlemoor$`),
 		"le":          regexp.MustCompile(`^(\+Inf|[0-9.e+-]+)$`),
 		"interaction": regexp.MustCompile(`^(unknown|create|read|vread|update|delete|search-type|history-instance|operation|transaction|batch|capabilities|process-response|conditional-(update|delete))$`),
+		"event":       regexp.MustCompile(`^(started|completed|failed|cancelled|expired)$`),
 		"outcome":     regexp.MustCompile(`^(0|4|8|12|committed|empty|replayed|unknown|delivered)$`),
 		"version":     regexp.MustCompile(`^9\.9\.9-test$`),
 		"goversion":   regexp.MustCompile(`^go`),

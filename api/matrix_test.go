@@ -63,6 +63,9 @@ type subject struct{ id, identifier string }
 func asking(rule api.Rule, s subject, patient string) (method, path, body string, headers []string) {
 	path = strings.NewReplacer(":id", s.id, ":vid", "1").Replace(rule.Path)
 	content := filledFor(patient, s.identifier)
+	if isExport(rule) {
+		return askingExport(rule, path)
+	}
 	if rule.Resource == "Subscription" {
 		body, query := aboutSubscription(rule, s)
 		return rule.Method, path + query, body, nil
@@ -210,7 +213,7 @@ func (r *authRig) walk(rule api.Rule) {
 
 	// The patient's own token and a system's are served.
 	mine := ask(bearer("patient", oonaID), kept, oonaID)
-	if slices.Contains([]string{"AuditEvent"}, rule.Resource) {
+	if slices.Contains([]string{"AuditEvent", "Group"}, rule.Resource) || isExport(rule) && rule.Resource == "" && rule.Operation != "" {
 		mine.refused(http.StatusForbidden, "forbidden")
 	} else {
 		r.served(rule, mine)
@@ -225,6 +228,9 @@ func (r *authRig) kept(rule api.Rule, of, patient string) subject {
 	s := subject{identifier: random()}
 	if rule.Resource != "Subscription" {
 		s.id = r.keep(withSecret(s.identifier))
+		if isExport(rule) && rule.Operation == "" {
+			s.id = r.exportedAs(r.token(scopesFor(of, rule.Needs), patient), "/fhir/Patient/$export", "")
+		}
 		return s
 	}
 	token := r.token(of+"/Subscription.cruds "+of+"/Observation.rs", patient)
@@ -237,6 +243,11 @@ func (r *authRig) kept(rule api.Rule, of, patient string) subject {
 // version is that of what is kept, as the store has it.
 func (r *authRig) version(rule api.Rule, s subject) int64 {
 	r.t.Helper()
+	if isExport(rule) && rule.Operation == "" {
+		_, err := r.store.Export(context.Background(), s.id)
+		require.NoError(r.t, err)
+		return 1
+	}
 	if rule.Resource == "Subscription" {
 		found, err := r.store.Subscription(context.Background(), s.id)
 		require.NoError(r.t, err)
@@ -271,7 +282,7 @@ func (r *authRig) needs(rule api.Rule) []auth.Need {
 // there, where ids are not those of responses.
 func (r *authRig) served(rule api.Rule, a answer) {
 	r.t.Helper()
-	if strings.Contains(rule.Path, ":id") && !slices.Contains([]string{"QuestionnaireResponse", "Observation", "Task", "DiagnosticReport", "Subscription"}, rule.Resource) && !slices.Contains([]string{"populate", "process-response"}, rule.Operation) {
+	if !isExport(rule) && strings.Contains(rule.Path, ":id") && !slices.Contains([]string{"QuestionnaireResponse", "Observation", "Task", "DiagnosticReport", "Subscription"}, rule.Resource) && !slices.Contains([]string{"populate", "process-response"}, rule.Operation) {
 		require.Contains(r.t, []int{http.StatusOK, http.StatusNotFound}, a.status, "%s", a.body)
 		return
 	}

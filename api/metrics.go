@@ -36,6 +36,7 @@ type Metrics struct {
 	audits
 	unauthorised *prometheus.CounterVec
 	notifications
+	exports
 	scraped
 	saturation
 
@@ -56,6 +57,7 @@ func NewMetrics() *Metrics {
 	m.newCopies()
 	m.newAudits()
 	m.newNotifications()
+	m.newExports()
 	m.newScraped()
 	m.newSaturation()
 	return m

@@ -149,7 +149,11 @@ var (
 // value of a panic is not logged, since it may quote a resource.
 func (s *Server) recover(c *gin.Context) {
 	defer func() {
-		if r := recover(); r != nil {
+		r := recover()
+		if err, failed := r.(error); failed && errors.Is(err, http.ErrAbortHandler) {
+			panic(r) // an answer that has begun and cannot be finished: the connection must break off
+		}
+		if r != nil {
 			s.options.Logger.Error("panic", "request_id", requestID(c), "route", c.FullPath(),
 				"type", fmt.Sprintf("%T", r), "stack", string(debug.Stack()))
 			s.writeError(c, fail(http.StatusInternalServerError, fhir.IssueException, "The server failed; the request id leads its operator to the cause."))

@@ -47,6 +47,10 @@ func (s *Server) negotiate(c *gin.Context) {
 		s.negotiateCDS(c)
 		return
 	}
+	if c.FullPath() == exportFilePath {
+		s.negotiateExport(c)
+		return
+	}
 	answer, err := negotiated(c.Request)
 	exchangeOf(c).format = answer
 	if c.FullPath() == "" {

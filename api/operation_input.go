@@ -51,11 +51,13 @@ func addInput(values url.Values, p fhir.Node) error {
 	case value.Type() == "Period":
 		values.Add(name+".start", value.Get("start").Text())
 		values.Add(name+".end", value.Get("end").Text())
+	case value.Type() == "Reference":
+		values.Add(name, patientKey(value, ""))
 	case value.Exists() && value.Kind().Primitive():
 		values.Add(name, value.Text())
 	default:
 		return failures(http.StatusBadRequest, fhir.Issue{Severity: fhir.Error, Code: fhir.IssueNotSupported, Expression: p.Path(),
-			Text: "A parameter has a primitive value, a Coding or a Period here."})
+			Text: "A parameter has a primitive value, a Coding, a Period or a Reference here."})
 	}
 	return nil
 }

@@ -31,6 +31,8 @@ type reply struct {
 	cache []string
 	// handling is that of Prefer which was followed in a search, "" for none.
 	handling string
+	// media is the Content-Type of what is no FHIR resource, "" for one.
+	media string
 	// sent says that the handler has written the answer itself.
 	sent bool
 }
@@ -131,6 +133,9 @@ func (s *Server) writeBody(c *gin.Context, r reply) {
 	}
 	s.account(c)
 	h["Content-Type"] = contentTypes[answer.media]
+	if r.media != "" {
+		h.Set("Content-Type", r.media)
+	}
 	h.Set("Content-Length", strconv.Itoa(len(body)))
 	c.Writer.WriteHeaderNow()
 	if c.Request.Method != http.MethodHead {

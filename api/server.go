@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"net/http"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -68,6 +69,8 @@ type Options struct {
 	Auth *Auth
 	// Subscriptions is how notifications are offered; nil if they are not.
 	Subscriptions *Subscriptions
+	// Exports is how bulk exports are offered; nil if they are not.
+	Exports *Exports
 	// CDS is how CDS Hooks calls are answered; nil if they are not.
 	CDS *CDS
 	// Version is that of the program, for the CapabilityStatement.
@@ -280,6 +283,6 @@ func (s *Server) table() []route {
 			route{http.MethodGet, "/fhir/" + resource + "/:id", resource, "read", "", s.readPublished(resource)},
 			route{http.MethodGet, "/fhir/" + resource + "/:id/_history/:vid", resource, "vread", "", s.vreadPublished(resource)})
 	}
-	routes = append(append(routes, s.subscriptionRoutes()...), s.cdsRoutes()...)
+	routes = slices.Concat(routes, s.subscriptionRoutes(), s.cdsRoutes(), s.exportRoutes())
 	return append(append(routes, posted(routes)...), s.authRoutes()...)
 }

@@ -83,12 +83,17 @@ func owners(g *auth.Grant, does auth.Interaction) []string {
 				of = g.Subject
 			}
 		}
-		name, err := json.Marshal([]string{string(context), g.Issuer, g.ClientID, of})
-		if err != nil {
-			panic("api: " + err.Error()) // four texts
-		}
-		digest := sha256.Sum256(name)
-		all = append(all, hex.EncodeToString(digest[:]))
+		all = append(all, ownerOf(string(context), g.Issuer, g.ClientID, of))
 	}
 	return all
+}
+
+// ownerOf is the digest that something is kept under as somebody's.
+func ownerOf(parts ...string) string {
+	name, err := json.Marshal(parts)
+	if err != nil {
+		panic("api: " + err.Error()) // texts only
+	}
+	digest := sha256.Sum256(name)
+	return hex.EncodeToString(digest[:])
 }

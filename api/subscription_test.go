@@ -57,6 +57,7 @@ func offered(o *api.Options) {
 		panic(err) // it is fixed
 	}
 	o.Subscriptions = &api.Subscriptions{Policy: policy, Kick: func() {}}
+	o.Exports = exportsOffered()
 }
 
 // somewhere is an endpoint that offered lets through.

@@ -1,5 +1,23 @@
 package auth
 
+import "slices"
+
+// ExportTypes are the types that bulk exports give.
+func ExportTypes() []string { return []string{"QuestionnaireResponse", "Observation", "Provenance"} }
+
+// ExportNeeds are the needs of a bulk export, of a group or not: to read and search
+// any one of the types, and a group itself besides.
+func ExportNeeds(group bool) []Need {
+	var all []Need
+	if group {
+		all = append(all, Need{"Group", Read})
+	}
+	for _, kind := range ExportTypes() {
+		all = append(all, Need{kind, Read | Search})
+	}
+	return all
+}
+
 // OperationNeeds gives what scopes an operation needs, and false for one that
 // is not known, which is then refused. SMART leaves operations to the server;
 // each needs here what the same data would cost by other requests.
@@ -30,6 +48,10 @@ func OperationNeeds(operation, resource string, instance bool) ([]Need, bool) {
 		return []Need{{"Subscription", Search}}, true
 	case "lastn", "stats", "scorad-trend", "scorad-agreement":
 		return []Need{{"Observation", Read | Search}}, true
+	case "export":
+		return ExportNeeds(resource == "Group"), true
+	case "scorad-research-export":
+		return slices.DeleteFunc(ExportNeeds(resource == "Group"), func(n Need) bool { return n.Type != "Group" && n.Type != "Observation" }), true
 	}
 	return nil, false
 }

@@ -83,6 +83,8 @@ type service struct {
 	workers  chan error
 	// notified is closed when no endpoint is called any more; nil before any may be.
 	notified chan struct{}
+	// exported is closed when no export is prepared any more; nil before any may be.
+	exported chan struct{}
 	cancel   context.CancelFunc
 }
 
@@ -125,6 +127,9 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 		return nil, errors.Join(err, fhir.Close(), admin.Close(), sv.Stop())
 	}
 	if err := sv.subscriptions(run, s.Hooks, &options, metrics, logger); err != nil {
+		return nil, errors.Join(err, fhir.Close(), admin.Close(), sv.Stop())
+	}
+	if err := sv.exports(run, s.Exports, &options, metrics, logger); err != nil {
 		return nil, errors.Join(err, fhir.Close(), admin.Close(), sv.Stop())
 	}
 	administered := api.FormsAdmin{Forms: forms, Token: s.AdminToken, BaseURL: s.BaseURL, Logger: logger}
@@ -184,6 +189,9 @@ func (sv *service) Stop() error {
 	}
 	if sv.notified != nil {
 		<-sv.notified
+	}
+	if sv.exported != nil {
+		<-sv.exported
 	}
 	errs = append(errs, <-sv.workers, sv.store.Close())
 	return errors.Join(errs...)
