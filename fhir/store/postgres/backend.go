@@ -52,9 +52,19 @@ type backend struct {
 var _ groupcommit.Backend[*tx] = (*backend)(nil)
 
 func newBackend(config *pgx.ConnConfig, codec, events *pack.Codec, options Options) *backend {
-	b := &backend{config: config, clock: options.Clock, codec: codec, events: events, cancel: func() {}}
+	b := &backend{config: writing(config), clock: options.Clock, codec: codec, events: events, cancel: func() {}}
 	b.tx = newTx(b)
 	return b
+}
+
+// writing is the configuration of the session that writes. All that it looks for
+// it finds by an index, of which a plan that was made while the tables were small,
+// and is kept, would know nothing; and a plan that says so must not count as one
+// that is worth compiling.
+func writing(config *pgx.ConnConfig) *pgx.ConnConfig {
+	config = config.Copy()
+	config.RuntimeParams["enable_seqscan"], config.RuntimeParams["jit"] = "off", "off"
+	return config
 }
 
 // retryPause is how long a failed attempt to connect stands for the next ones.

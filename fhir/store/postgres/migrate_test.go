@@ -4,7 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/stdlib"
@@ -43,6 +45,7 @@ func TestMigrations(t *testing.T) {
 	require.NoError(t, err)
 	_, err = db.ExecContext(ctx, oldWant, 3)
 	require.NoError(t, err)
+	insertOldNumbers(ctx, t, db, "{a,b}", "{1,2}")
 	requireFinds(t, address)
 
 	for range 2 {
@@ -53,6 +56,7 @@ func TestMigrations(t *testing.T) {
 	}
 	requireFinds(t, address)
 	requireOldDeliveries(ctx, t, db, address)
+	requireOldNumbers(ctx, t, db, address)
 	ahead := func(steps int) {
 		at, known, err := provider.GetVersions(ctx)
 		require.NoError(t, err)
@@ -102,6 +106,71 @@ func requireOldDeliveries(ctx context.Context, t *testing.T, db *sql.DB, address
 	require.EqualValues(t, 5, members[0].Wanted)
 	require.EqualValues(t, 4, members[1].Wanted)
 	require.Empty(t, members[1].Owner)
+}
+
+// insertOldNumbers does as a replica that has not been replaced yet.
+func insertOldNumbers(ctx context.Context, t *testing.T, db *sql.DB, params, values string) {
+	t.Helper()
+	_, err := db.ExecContext(ctx, `INSERT INTO number (rid, version, param, value)
+		SELECT 1, 1, * FROM unnest($1::text[], $2::bigint[]) ON CONFLICT DO NOTHING`, params, values)
+	require.NoError(t, err)
+}
+
+// requireOldNumbers: the numbers of before are found, and so are those that the
+// statement of before adds, each once.
+func requireOldNumbers(ctx context.Context, t *testing.T, db *sql.DB, address string) {
+	t.Helper()
+	insertOldNumbers(ctx, t, db, "{b,b,c,a}", "{2,3,3,1}")
+	var found string
+	require.NoError(t, db.QueryRowContext(ctx, "SELECT string_agg(param || value, ' ' ORDER BY param, value) FROM number WHERE rid = 1 AND version = 1").Scan(&found))
+	require.Equal(t, "a1 b2 b3 c3", found)
+	s, err := Open(ctx, address, Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	for value, want := range map[int64]int{2: 1, 3: 1, 4: 0} {
+		page, err := s.Search(ctx, store.Query{Type: "Observation", Total: true,
+			Numbers: []store.NumberQuery{{Any: []store.NumberRange{{Param: "b", Low: value, High: value}}}}})
+		require.NoError(t, err)
+		require.Equal(t, want, page.Total, value)
+	}
+}
+
+// TestTheWriterLooksByIndexes: also while a table is so small that to read it whole
+// costs less, since such a plan would be kept when it has grown.
+func TestTheWriterLooksByIndexes(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	address, err := running(t).Create(ctx)
+	require.NoError(t, err)
+	s, err := Open(ctx, address, Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	var names []string
+	require.NoError(t, s.Write(ctx, nil, func(tx store.Tx) error {
+		for i := range 64 {
+			names = append(names, fmt.Sprint("name-", i))
+			if _, err := tx.Put(store.Key{Type: "Observation", ID: names[i]}, "POST", store.Index{}, func(int64, time.Time) ([]byte, error) { return []byte(`{}`), nil }); err != nil {
+				return err
+			}
+			if err := tx.PutIdentity(names[i], store.Identity{Key: store.Key{Type: "Observation", ID: names[i]}}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	for _, query := range []string{
+		"SELECT name FROM identity WHERE name = ANY('{" + strings.Join(names, ",") + "}')", "SELECT rid FROM resource WHERE type = 'a' AND id = 'b'", "SELECT max(rid) FROM resource", stateSQL,
+	} {
+		require.NoError(t, s.writer.Do(ctx, nil, func(tx *tx) error {
+			var plan string
+			err := tx.row("explain", "EXPLAIN (FORMAT JSON) "+query, nil, &plan)
+			if query != stateSQL { // the clock is one row without anything to look for
+				require.NotContains(t, plan, "Seq Scan", query)
+			}
+			require.NotContains(t, plan, "JIT", query)
+			return err
+		}))
+	}
 }
 
 // requireFinds opens the schema, finds the resource, and writes beside it.

@@ -83,11 +83,13 @@ func (t *tx) reindex(resource store.Resource, index store.Index) error {
 	c := columnsOf(index)
 	_, err = t.exec("update an index", `UPDATE resource SET patient = $1, status = $2, period_start = $3, period_end = $4
 		WHERE rid = $5`, c.patient, c.status, c.start, c.end, h.rid)
-	if err != nil {
-		return err
+	if n := tokenRows(index.Tokens, h.rid, h.version); err == nil && len(n) > 0 {
+		_, err = t.exec("add to an index", addTokens, tokenColumns(n)...)
 	}
-	t.addIndex(index, h.rid, h.version)
-	return nil
+	if err == nil && len(index.Numbers) > 0 {
+		_, err = t.exec("add to an index", addNumbers, numberColumns([]numbersRow{{h.rid, h.version, index.Numbers}})...)
+	}
+	return err
 }
 
 // setGeneration records how far the index is; it never goes back.

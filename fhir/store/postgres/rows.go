@@ -58,7 +58,7 @@ type rows struct {
 	resources  held[resourceRow]
 	versions   held[versionRow]
 	tokens     held[tokenRow]
-	numbers    held[numberRow]
+	numbers    held[numbersRow]
 	identities held[identityRow]
 	// wants are those of whole scores, members those of their members.
 	wants, members held[wantRow]
@@ -92,10 +92,13 @@ const (
 			AS n (rid, type, id, at, patient, status, first, last)`
 	insertVersions = `INSERT INTO resource_version (vid, at, method, deleted, body)
 		SELECT * FROM unnest($1::bigint[], $2::bigint[], $3::text[], $4::smallint[], $5::bytea[])`
+	// Without ON CONFLICT, which looks into the index twice and writes each row
+	// twice: what is held back is of new versions, and no token is there twice.
 	insertTokens = `INSERT INTO token (param, value, rid, version)
-		SELECT * FROM unnest($1::text[], $2::text[], $3::bigint[], $4::bigint[]) ON CONFLICT DO NOTHING`
-	insertNumbers = `INSERT INTO number (rid, version, param, value)
-		SELECT * FROM unnest($1::bigint[], $2::bigint[], $3::text[], $4::bigint[]) ON CONFLICT DO NOTHING`
+		SELECT * FROM unnest($1::text[], $2::text[], $3::bigint[], $4::bigint[])`
+	insertNumbers = `INSERT INTO numbers (rid, version, params, vals)
+		SELECT rid, version, params::text[], vals::bigint[]
+		FROM unnest($1::bigint[], $2::bigint[], $3::text[], $4::text[]) AS n (rid, version, params, vals)`
 	insertIdentities = `INSERT INTO identity (name, type, id, digest)
 		SELECT * FROM unnest($1::text[], $2::text[], $3::text[], $4::text[])`
 	insertWants = `INSERT INTO delivery AS d (target, rid, wanted, retract, due, wanted_since)
@@ -143,12 +146,10 @@ func (r *rows) queue(trip *pgx.Batch) {
 			column(n, func(r *versionRow) []byte { return r.body.Wait() }))
 	}
 	if n := r.tokens.take(); len(n) > 0 {
-		trip.Queue(insertTokens, column(n, func(r *tokenRow) string { return indexed(r.Param) }), column(n, func(r *tokenRow) string { return indexed(r.Value) }),
-			column(n, func(r *tokenRow) int64 { return r.rid }), column(n, func(r *tokenRow) int64 { return r.version }))
+		trip.Queue(insertTokens, tokenColumns(n)...)
 	}
 	if n := r.numbers.take(); len(n) > 0 {
-		trip.Queue(insertNumbers, column(n, func(r *numberRow) int64 { return r.rid }), column(n, func(r *numberRow) int64 { return r.version }),
-			column(n, func(r *numberRow) string { return indexed(r.Param) }), column(n, func(r *numberRow) int64 { return r.Value }))
+		trip.Queue(insertNumbers, numberColumns(n)...)
 	}
 	if n := r.identities.take(); len(n) > 0 {
 		trip.Queue(insertIdentities, column(n, func(r *identityRow) string { return indexed(r.name) }), column(n, func(r *identityRow) string { return r.Key.Type }),
@@ -201,18 +202,6 @@ const versionBits = 20
 
 // vid is the key of a version.
 func vid(rid, version int64) int64 { return rid<<versionBits + version }
-
-// tokenRow is one row of token.
-type tokenRow struct {
-	store.Token
-	rid, version int64
-}
-
-// numberRow is one row of number.
-type numberRow struct {
-	store.Number
-	rid, version int64
-}
 
 // identityRow is a row of identity whose name is known to be free.
 type identityRow struct {

@@ -26,8 +26,9 @@ type tx struct {
 	// audits are the entries of the audit trail, held back until the batch ends.
 	audits held[auditchain.Addition]
 	// trusting says that a resource created with POST is taken to be new, since
-	// its id is the server's. Where that is wrong the batch is lost, and its jobs
-	// are replayed one by one, not trusting.
+	// its id is the server's, and so is what the same job makes of it under the same
+	// id, as its score. Where that is wrong the batch is lost, and its jobs are
+	// replayed one by one, not trusting.
 	trusting bool
 	// marked says that the database has a savepoint of the current job.
 	marked bool
@@ -41,9 +42,10 @@ type tx struct {
 	known map[string]lookedUp
 	// wished is what was wanted in this batch.
 	wished map[wish]struct{}
-	// Of the current job: the resources it wrote with their row numbers, and the
-	// identity keys it found free.
+	// Of the current job: the resources it wrote with their row numbers, the ids
+	// that are taken to be new, and the identity keys it found free.
 	written map[store.Key]int64
+	minted  map[string]struct{}
 	free    map[string]struct{}
 }
 
@@ -62,6 +64,7 @@ func newTx(b *backend) *tx {
 		known:   make(map[string]lookedUp),
 		wished:  make(map[wish]struct{}),
 		written: make(map[store.Key]int64),
+		minted:  make(map[string]struct{}),
 		free:    make(map[string]struct{}),
 	}
 }
@@ -90,6 +93,7 @@ func (t *tx) savepoint() {
 	t.rows.each(part.savepoint)
 	t.audits.savepoint()
 	clear(t.written)
+	clear(t.minted)
 	clear(t.free)
 }
 
@@ -228,16 +232,6 @@ func (t *tx) Put(key store.Key, method string, index store.Index, render store.R
 	return store.Resource{Key: key, Version: version, LastUpdated: t.now, Method: method, Body: body}, nil
 }
 
-// addIndex adds the search values of a version.
-func (t *tx) addIndex(index store.Index, rid, version int64) {
-	for _, token := range index.Tokens {
-		t.rows.tokens.add(tokenRow{Token: token, rid: rid, version: version})
-	}
-	for _, number := range index.Numbers {
-		t.rows.numbers.add(numberRow{Number: number, rid: rid, version: version})
-	}
-}
-
 // errText says that a key is one that PostgreSQL cannot hold.
 var errText = errors.New("store: the type or id of a resource is too long or not UTF-8")
 
@@ -246,8 +240,7 @@ func (t *tx) putRow(key store.Key, method string, columns columns) (rid, version
 	if indexed(key.Type) != key.Type || indexed(key.ID) != key.ID {
 		return 0, 0, errText
 	}
-	_, held := t.fresh[key]
-	if held || !t.trusting || method != methodPost {
+	if !t.isNew(key, method) {
 		h, err := t.lookup(key)
 		if err == nil {
 			return t.updateRow(h, columns)
@@ -260,6 +253,19 @@ func (t *tx) putRow(key store.Key, method string, columns columns) (rid, version
 	t.rows.resources.add(resourceRow{rid: t.rid, key: key, at: t.at, columns: columns})
 	t.fresh[key] = struct{}{}
 	return t.rid, 1, nil
+}
+
+// isNew says that a resource is taken to be new without looking for it.
+func (t *tx) isNew(key store.Key, method string) bool {
+	_, held := t.fresh[key]
+	if held || !t.trusting {
+		return false
+	}
+	if method == methodPost {
+		t.minted[key.ID] = struct{}{}
+	}
+	_, minted := t.minted[key.ID]
+	return minted
 }
 
 // updateRow changes the row of a resource.

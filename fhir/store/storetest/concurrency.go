@@ -31,6 +31,7 @@ func testConcurrency(t *testing.T, driver Driver) {
 	driver.subtest(t, "OneResourceCountsEveryVersionOnce", testOneResource)
 	driver.subtest(t, "SameIdentityKeyIsTakenOnce", testSameKeys)
 	driver.subtest(t, "FailedJobsDoNotTouchTheirNeighbours", testNeighbours)
+	driver.subtest(t, "WhatHasAnIdOfTheServersMayBeThere", testTakenIDs)
 	driver.subtest(t, "ReadersSeeWholeJobsOnly", testSnapshots)
 }
 
@@ -95,6 +96,36 @@ func testOneResource(t *testing.T, s store.Store, _ *Clock) {
 		require.NoError(t, err)
 		require.Equal(t, string(last.Body) == fmt.Sprint(writer), page.Total == 1, "only the last version is indexed")
 	}
+}
+
+// testTakenIDs: a resource goes by the id of another that is new, and one of every
+// four is there already: it gets its second version.
+func testTakenIDs(t *testing.T, s store.Store, _ *Clock) {
+	for writer := 0; writer < writers; writer += 4 {
+		put(t, s, observation(fmt.Sprint(writer)), store.Index{})
+	}
+	errs, versions, want := make([]error, writers), make([]int64, writers), make([]int64, writers)
+	together(func(writer int) {
+		id := fmt.Sprint(writer)
+		errs[writer] = s.Write(context.Background(), nil, func(tx store.Tx) error {
+			if _, err := tx.Put(store.Key{Type: "QuestionnaireResponse", ID: id}, "POST", store.Index{}, body); err != nil {
+				return err
+			}
+			stored, err := tx.Put(observation(id), "PUT", store.Index{Tokens: []store.Token{{Param: "code", Value: "x"}}}, body)
+			versions[writer] = stored.Version
+			return err
+		})
+	})
+	for writer := range want {
+		if want[writer] = 1; writer%4 == 0 {
+			want[writer] = 2
+		}
+	}
+	require.Equal(t, make([]error, writers), errs)
+	require.Equal(t, want, versions)
+	page, err := s.Search(context.Background(), store.Query{Type: "Observation", Total: true, Tokens: []store.TokenQuery{{Param: "code", Values: []string{"x"}}}})
+	require.NoError(t, err)
+	require.Equal(t, writers, page.Total)
 }
 
 // testSameKeys: several senders repeat the same requests; each is stored once,

@@ -62,6 +62,18 @@ func testReindex(t *testing.T, driver Driver) {
 		require.NoError(t, err)
 		require.Equal(t, []string{"a"}, ids(page.Resources))
 	})
+	driver.subtest(t, "AddsToWhatIsIndexed", func(t *testing.T, s store.Store, _ *Clock) {
+		fill(t, s)
+		for generation := range int64(2) {
+			require.NoError(t, s.Reindex(ctx, generation+1, all))
+		}
+		for _, number := range append(shelf["c"].Numbers, another.Numbers...) {
+			page, err := s.Search(ctx, store.Query{Type: "Observation", Sort: store.ByID, Limit: 5,
+				Numbers: []store.NumberQuery{{Any: []store.NumberRange{{Param: number.Param, Low: number.Value, High: number.Value}}}}})
+			require.NoError(t, err)
+			require.Contains(t, ids(page.Resources), "c", "%+v", number)
+		}
+	})
 	driver.subtest(t, "RunsOnceForEachGeneration", func(t *testing.T, s store.Store, _ *Clock) {
 		fill(t, s)
 		visits := 0

@@ -3,6 +3,7 @@ package storetest
 import (
 	"context"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -146,6 +147,23 @@ func testSearchIndex(t *testing.T, driver Driver) {
 			page, err := s.Search(ctx, query)
 			require.NoError(t, err)
 			require.Zero(t, page.Total)
+		}
+	})
+	driver.subtest(t, "NumbersHaveParametersOfAnyText", func(t *testing.T, s store.Store, _ *Clock) {
+		texts := []string{"", "NULL", `"`, `\`, `\"`, "{}", "{a,b}", "a,b", " ", "é", "\n", strings.Repeat("x", 3000)}
+		index := store.Index{}
+		for i, text := range texts {
+			index.Numbers = append(index.Numbers, store.Number{Param: text, Value: int64(i)})
+		}
+		put(t, s, observation("a"), index)
+		put(t, s, observation("b"), store.Index{})
+		for i, text := range texts {
+			for value, want := range map[int64]int{int64(i): 1, int64(i) + 1: 0} {
+				page, err := s.Search(ctx, store.Query{Type: "Observation", Total: true,
+					Numbers: []store.NumberQuery{{Any: []store.NumberRange{{Param: text, Low: value, High: value}}}}})
+				require.NoError(t, err)
+				require.Equal(t, want, page.Total, "%q", text)
+			}
 		}
 	})
 	driver.subtest(t, "OrderThatDoesNotExistIsAnError", func(t *testing.T, s store.Store, _ *Clock) {
