@@ -4,7 +4,7 @@
 // # Writing
 //
 // One connection of each process writes, driven by package groupcommit. A batch
-// costs four trips to the server, however many jobs it holds: begin, lock and
+// costs three trips to the server, however many jobs it holds: begin, lock and
 // look up what the batch will ask; insert all rows that were held back, as
 // arrays; commit. Bodies are compressed on other goroutines meanwhile.
 //
