@@ -18,7 +18,10 @@ type identifier struct{ system, value string }
 type content struct {
 	kind       string
 	identifier identifier
-	members    []member
+	// head and rest are, one behind the other, the members that follow the type and
+	// the id, and the brace that ends the resource.
+	head string
+	rest []byte
 	// body is what was stored; parsed is that as a tree, once it was asked for.
 	body   []byte
 	parsed map[string]any
@@ -65,7 +68,8 @@ func contentOf(resource fhir.Node, body []byte) (content, error) {
 
 // shapedBy is contentOf for a resource that is found by another identifier.
 func shapedBy(resource fhir.Node, body []byte, system string) (content, error) {
-	c := content{body: body, kind: resource.Type(), members: make([]member, 0, 24)} // a score has about twenty
+	c := content{body: body, kind: resource.Type()}
+	members := make([]member, 0, 24) // a score has about twenty
 	for name, raw := range resource.Members() {
 		switch name {
 		case "resourceType", "id":
@@ -75,8 +79,9 @@ func shapedBy(resource fhir.Node, body []byte, system string) (content, error) {
 				continue
 			}
 		}
-		c.members = append(c.members, member{name, raw})
+		members = append(members, member{name, raw})
 	}
+	c.rest = encodeMembers(members)[len(`{`):]
 	for each := range resource.Each("identifier") {
 		if each.Get("system").Is(system) {
 			c.identifier = identifier{system, each.Get("value").Text()}
@@ -119,11 +124,12 @@ func stripMeta(meta fhir.Node) json.RawMessage {
 
 // encode writes the body for a target, under the target's id once it is known.
 func (c content) encode(id string) []byte {
-	head := []member{{"resourceType", quote(c.kind)}}
+	dst := make([]byte, 0, len(`{"resourceType":"","id":"",`)+len(c.kind)+len(id)+len(c.head)+len(c.rest))
+	dst = append(append(append(dst, `{"resourceType":"`...), c.kind...), '"')
 	if id != "" {
-		head = append(head, member{"id", quote(id)})
+		dst = append(append(dst, `,"id":`...), quote(id)...)
 	}
-	return encodeMembers(append(head, c.members...))
+	return append(append(append(dst, ','), c.head...), c.rest...)
 }
 
 // encodeMembers writes an object.

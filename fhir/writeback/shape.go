@@ -57,16 +57,22 @@ func (s *delivering) addressed(ctx context.Context, body []byte) ([]byte, error)
 
 // shape makes the member that is to be delivered out of the stored version.
 func (s *delivering) shape(ctx context.Context, stored store.Resource) (content, error) {
+	asStored := s.d.Member == observation.Whole && s.w.profile.Stored()
+	if asStored {
+		if c, status, ok := storedScore(stored.Body); ok && (!s.d.Retract || status == enteredInError) {
+			return c, nil
+		}
+	}
 	document, err := fhir.Decode(stored.Body)
 	if err != nil {
 		return content{}, errScore
 	}
 	defer document.Release()
 	score := document.Root()
-	if s.d.Member == observation.Whole && s.w.profile.Stored() && (!s.d.Retract || score.Get("status").Is("entered-in-error")) {
+	if asStored && (!s.d.Retract || score.Get("status").Is(enteredInError)) {
 		return contentOf(score, stored.Body)
 	}
-	if s.d.Retract && !(score.Get("status").Is("entered-in-error") && observation.Has(score, s.d.Member)) {
+	if s.d.Retract && !(score.Get("status").Is(enteredInError) && observation.Has(score, s.d.Member)) {
 		return s.dropped(ctx, stored, score)
 	}
 	return s.member(ctx, score)

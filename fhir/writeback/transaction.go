@@ -96,11 +96,11 @@ func (c content) transaction(id, ifMatch string, provenance map[string]any) ([]b
 		score.Request = entryRequest{Method: http.MethodPut, URL: c.kind + "/" + url.PathEscape(id), IfMatch: ifMatch}
 	}
 	entries := []entry{score}
-	linked, named, err := c.linked()
+	linked, named, err := c.linked(id)
 	if err != nil {
 		return nil, err
 	}
-	entries[0].Resource = linked.encode(id)
+	entries[0].Resource = linked
 	devices := map[string]bool{}
 	if named != "" {
 		devices[named] = true
@@ -136,28 +136,33 @@ func (c content) urn(kind string) string {
 	return "urn:uuid:" + uuid.NewSHA1(uuid.NameSpaceURL, []byte(c.identifier.system+"|"+c.identifier.value+"#"+kind)).String()
 }
 
-// linked is the content with its reference to our Device replaced by that to the
-// entry of the transaction, and the id of that Device, "" for none.
-func (c content) linked() (content, string, error) {
+// linked writes the body as encode does, with its reference to our Device replaced
+// by that to the entry of the transaction; it gives the id of that Device, "" for
+// none.
+func (c content) linked(id string) (body []byte, named string, err error) {
+	body = c.encode(id)
 	made, _ := c.tree()["device"].(map[string]any)
 	reference, _ := made["reference"].(string)
-	base, id, ok := deviceNamed(reference)
+	base, named, ok := deviceNamed(reference)
 	if !ok || base == "" {
-		return c, "", nil
+		return body, "", nil
 	}
 	made = maps.Clone(made)
-	made["reference"] = c.urn("Device/" + id)
+	made["reference"] = c.urn("Device/" + named)
 	raw, err := json.Marshal(made)
 	if err != nil {
-		return c, "", err
+		return nil, "", err
 	}
-	c.members = slices.Clone(c.members)
-	for i, m := range c.members {
+	members, err := membersOf(body)
+	if err != nil {
+		return nil, "", err
+	}
+	for i, m := range members {
 		if m.name == "device" {
-			c.members[i].raw = raw
+			members[i].raw = raw
 		}
 	}
-	return c, id, nil
+	return encodeMembers(members), named, nil
 }
 
 // provenance shapes the stored Provenance for the target, and gives the code of
