@@ -304,6 +304,9 @@ type Deliveries interface {
 	// run out may be claimed by another; the delivery is then InDoubt if an attempt
 	// had begun.
 	Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]Delivery, error)
+	// WantedVersions reads the version wanted of each of many deliveries at once, in
+	// their order; where there is none, the zero Resource.
+	WantedVersions(ctx context.Context, deliveries []Delivery) ([]Resource, error)
 	// Begin records and counts that an attempt to send starts, before anything
 	// is sent; ErrLeaseLost if the lease has run out or is another's.
 	Begin(ctx context.Context, delivery Delivery) error

@@ -26,7 +26,9 @@ type delivering struct {
 	d store.Delivery
 	// until is when the lease must be given back.
 	until time.Time
-	want  content
+	// stored is the version wanted, and want what it is at the target.
+	stored store.Resource
+	want   content
 	// way is what the mode does, suspicion that the target cannot do it, and
 	// unmatching that it refused If-Match.
 	way        way
@@ -95,7 +97,10 @@ func (s *delivering) settling() bool { return s.d.InDoubt && s.d.Reason == "" }
 
 // load gets the version wanted and shapes it.
 func (s *delivering) load(ctx context.Context) bool {
-	stored, err := s.w.store.Version(ctx, s.d.Key, s.d.Wanted)
+	stored, err := s.stored, error(nil)
+	if stored.Version != s.d.Wanted {
+		stored, err = s.w.store.Version(ctx, s.d.Key, s.d.Wanted)
+	}
 	switch {
 	case err != nil:
 		err = unread(err)

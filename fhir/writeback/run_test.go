@@ -288,6 +288,10 @@ func (s *flakyStore) RecordAll(ctx context.Context, all []store.Delivery) []erro
 	return s.Store.RecordAll(ctx, all)
 }
 
+func (s *flakyStore) WantedVersions(context.Context, []store.Delivery) ([]store.Resource, error) {
+	return nil, errFlaky
+}
+
 func (s *flakyStore) Version(ctx context.Context, key store.Key, version int64) (store.Resource, error) {
 	s.mu.Lock()
 	s.versions--

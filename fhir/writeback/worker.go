@@ -103,6 +103,8 @@ func (w *Worker) Senders() int { return cap(w.slots) }
 type claim struct {
 	delivery store.Delivery
 	until    time.Time
+	// wanted is the version wanted, if it was read with those of others.
+	wanted store.Resource
 }
 
 // Run asks the target what it can do and works until the context ends. Then it claims nothing more, gives back
@@ -207,7 +209,7 @@ func (w *Worker) claim(ctx context.Context, now time.Time, limit int) ([]claim, 
 	}
 	var claimed []claim
 	for _, d := range deliveries {
-		claimed = append(claimed, claim{d, now.Add(w.options.Lease)})
+		claimed = append(claimed, claim{delivery: d, until: now.Add(w.options.Lease)})
 	}
 	return claimed, err
 }
@@ -215,13 +217,36 @@ func (w *Worker) claim(ctx context.Context, now time.Time, limit int) ([]claim, 
 // hand gives claims to senders as they become free, and the rest back to the
 // store if the worker is to stop.
 func (w *Worker) hand(ctx context.Context, claims chan<- claim, claimed []claim) {
-	for i, c := range claimed {
+	for i := range claimed {
+		if i%readAtOnce == 0 {
+			w.read(ctx, claimed[i:min(i+readAtOnce, len(claimed))])
+		}
 		select {
-		case claims <- c:
+		case claims <- claimed[i]:
 		case <-ctx.Done():
 			w.releaseAll(claimed[i:])
 			return
 		}
+	}
+}
+
+// readAtOnce is how many versions are read together. It is enough for a query to
+// cost each of them little, and bounds what lies in memory before it is sent.
+const readAtOnce = 32
+
+// read reads the versions that some claims want. What cannot be read now is read, or
+// found to be missing, when its turn comes.
+func (w *Worker) read(ctx context.Context, claimed []claim) {
+	deliveries := make([]store.Delivery, len(claimed))
+	for i, c := range claimed {
+		deliveries[i] = c.delivery
+	}
+	found, err := w.store.WantedVersions(ctx, deliveries)
+	if err != nil {
+		return
+	}
+	for i := range claimed {
+		claimed[i].wanted = found[i]
 	}
 }
 
@@ -298,7 +323,7 @@ func (w *Worker) work(working, ctx context.Context, c claim) {
 		w.release(c)
 		return
 	}
-	s := &delivering{w: w, d: c.delivery, until: c.until, attempt: Attempt{Target: w.name}, failures: failures, stop: ctx.Done()}
+	s := &delivering{w: w, d: c.delivery, stored: c.wanted, until: c.until, attempt: Attempt{Target: w.name}, failures: failures, stop: ctx.Done()}
 	limited, cancel := context.WithTimeout(working, c.until.Sub(now))
 	defer cancel()
 	s.deliver(limited)

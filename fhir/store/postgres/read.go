@@ -72,6 +72,47 @@ func (s *Store) Version(ctx context.Context, key store.Key, version int64) (stor
 		WHERE r.type = $1 AND r.id = $2`, key.Type, key.ID, version)
 }
 
+// wantedSQL reads versions by their keys, each with its place among them.
+const wantedSQL = `SELECT ` + versionColumns + `, w.place
+	FROM unnest($1::text[], $2::text[], $3::bigint[]) WITH ORDINALITY AS w (type, id, version, place)
+	JOIN resource r ON r.type = w.type AND r.id = w.id
+	JOIN resource_version v ON v.vid = (r.rid << 20) + w.version`
+
+// WantedVersions reads the version wanted of each of many deliveries.
+func (s *Store) WantedVersions(ctx context.Context, deliveries []store.Delivery) (found []store.Resource, err error) {
+	types, ids, versions := make([]string, len(deliveries)), make([]string, len(deliveries)), make([]int64, len(deliveries))
+	for i, d := range deliveries {
+		types[i], ids[i] = indexed(d.Key.Type), indexed(d.Key.ID)
+		if d.Wanted < 1<<versionBits {
+			versions[i] = max(d.Wanted, 0) // 0, of which there is none
+		}
+	}
+	err = s.read(ctx, "read versions", func(from queryer) error {
+		found = make([]store.Resource, len(deliveries))
+		rows, err := from.Query(ctx, wantedSQL, types, ids, versions)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var place int64
+			resource, err := versionRowOf(rows, &place)
+			if err != nil {
+				return err
+			}
+			found[place-1] = resource
+		}
+		if err := rows.Err(); err != nil {
+			return err
+		}
+		return s.unpack(found)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return found, nil
+}
+
 // one reads one version.
 func (s *Store) one(ctx context.Context, query string, args ...any) (resource store.Resource, err error) {
 	err = s.read(ctx, "read a version", func(from queryer) (err error) {

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"tidemark.example/tidemark/fhir/store"
@@ -19,12 +20,13 @@ const currentVersion = "resource r JOIN resource_version v ON v.vid = (r.rid << 
 // scanner is a row, or the current one of several.
 type scanner interface{ Scan(into ...any) error }
 
-// scanVersion reads one version of a resource.
-func (c *codec) scanVersion(row scanner) (store.Resource, error) {
+// scanVersion reads one version of a resource, and what else the row has.
+func (c *codec) scanVersion(row scanner, more ...any) (store.Resource, error) {
 	var resource store.Resource
 	var at int64
 	var packed []byte
-	err := row.Scan(&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, &packed)
+	into := append([]any{&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, &packed}, more...)
+	err := row.Scan(into...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return store.Resource{}, store.ErrNotFound
 	}
@@ -36,9 +38,19 @@ func (c *codec) scanVersion(row scanner) (store.Resource, error) {
 	return resource, err
 }
 
-// one are the statements that read one version, prepared once: parsing them takes
-// longer than running them.
-type one struct{ current, version *sql.Stmt }
+// one are the statements that read one version, or what wantedAtOnce deliveries
+// want, prepared once: parsing them takes longer than running them.
+type one struct{ current, version, wanted *sql.Stmt }
+
+// wantedAtOnce is how many versions one statement reads.
+const wantedAtOnce = 32
+
+// wantedSQL reads versions by their keys, each with its place among them. The keys
+// come first, or a planner without statistics might go through all versions.
+var wantedSQL = `SELECT ` + versionColumns + `, w.column4
+	FROM (VALUES ` + strings.Repeat("(?, ?, ?, ?), ", wantedAtOnce-1) + `(?, ?, ?, ?)) AS w
+	CROSS JOIN resource r ON r.type = w.column1 AND r.id = w.column2
+	CROSS JOIN resource_version v ON v.vid = (r.rid << 20) + w.column3`
 
 // prepare makes them; they end with the pool.
 func (o *one) prepare(ctx context.Context, reads *sql.DB) (err error) {
@@ -51,6 +63,10 @@ func (o *one) prepare(ctx context.Context, reads *sql.DB) (err error) {
 	o.version, err = reads.PrepareContext(ctx, `SELECT `+versionColumns+`
 		FROM resource r JOIN resource_version v ON v.vid = (r.rid << 20) + ?
 		WHERE r.type = ? AND r.id = ?`)
+	if err != nil {
+		return err
+	}
+	o.wanted, err = reads.PrepareContext(ctx, wantedSQL)
 	return err
 }
 
@@ -65,6 +81,46 @@ func (s *Store) Version(ctx context.Context, key store.Key, version int64) (stor
 		return store.Resource{}, store.ErrNotFound
 	}
 	return s.read(ctx, s.one.version, version, key.Type, key.ID)
+}
+
+// WantedVersions reads the version wanted of each of many deliveries.
+func (s *Store) WantedVersions(ctx context.Context, deliveries []store.Delivery) ([]store.Resource, error) {
+	if err := s.enter(); err != nil {
+		return nil, err
+	}
+	defer s.leave()
+	found := make([]store.Resource, len(deliveries))
+	for from := 0; from < len(deliveries); from += wantedAtOnce {
+		to := min(from+wantedAtOnce, len(deliveries))
+		if err := s.wanted(ctx, deliveries[from:to], found[from:to]); err != nil {
+			return nil, err
+		}
+	}
+	return found, nil
+}
+
+// wanted reads those of one statement; what it has too many keys for are none.
+func (s *Store) wanted(ctx context.Context, deliveries []store.Delivery, found []store.Resource) (err error) {
+	args := make([]any, 4*wantedAtOnce)
+	for i, d := range deliveries {
+		if d.Wanted > 0 && d.Wanted < 1<<versionBits {
+			args[4*i], args[4*i+1], args[4*i+2], args[4*i+3] = d.Key.Type, d.Key.ID, d.Wanted, i
+		}
+	}
+	rows, err := s.one.wanted.QueryContext(ctx, args...)
+	if err != nil {
+		return fmt.Errorf("read versions: %w", err)
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		var i int
+		resource, err := s.codec.scanVersion(rows, &i)
+		if err != nil {
+			return err
+		}
+		found[i] = resource
+	}
+	return rows.Err()
 }
 
 // read reads one version.

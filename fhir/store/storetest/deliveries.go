@@ -135,6 +135,7 @@ func testDeliveries(t *testing.T, driver Driver) {
 		require.Empty(t, none)
 	})
 	driver.subtest(t, "ParkedAreNotClaimed", testParked)
+	driver.subtest(t, "GiveTheVersionsTheyWant", testWantedVersions)
 	driver.subtest(t, "BacklogCountsByTarget", testBacklog)
 	driver.subtest(t, "NeverDeliverMoreThanWanted", func(t *testing.T, s store.Store, _ *Clock) {
 		want(t, s, key, false)
@@ -223,6 +224,45 @@ func testParked(t *testing.T, s store.Store, clock *Clock) {
 	require.EqualValues(t, 2, freed.Wanted)
 	require.False(t, freed.Parked)
 	require.Empty(t, freed.Reason)
+}
+
+// testWantedVersions: what many deliveries want is read at once, each in its place.
+func testWantedVersions(t *testing.T, s store.Store, _ *Clock) {
+	var all []store.Delivery
+	var expected []store.Resource
+	for i := range 70 {
+		key := observation(fmt.Sprint("o", i))
+		want(t, s, key, false)
+		if i%3 == 0 {
+			want(t, s, key, false)
+		}
+		d := state(t, s, key)
+		if i%7 == 0 {
+			d.Wanted = 1 // as it was when it was claimed
+		}
+		switch i % 10 {
+		case 4:
+			d.Wanted = 1<<20 + 1 // that of the next resource, if it were taken for one
+		case 5:
+			d.Wanted = 0
+		case 6:
+			remove(t, s, key)
+			d.Wanted++
+		case 7:
+			d.Key.ID += "x"
+		}
+		version, err := s.Version(context.Background(), d.Key, d.Wanted)
+		if err != nil {
+			require.ErrorIs(t, err, store.ErrNotFound)
+		}
+		all, expected = append(all, d), append(expected, version)
+	}
+	found, err := s.WantedVersions(context.Background(), all)
+	require.NoError(t, err)
+	require.Equal(t, expected, found)
+	none, err := s.WantedVersions(context.Background(), nil)
+	require.NoError(t, err)
+	require.Empty(t, none)
 }
 
 // testBacklog counts pending, doubtful and parked deliveries.
