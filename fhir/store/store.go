@@ -319,10 +319,9 @@ type Deliveries interface {
 	// the delivery stays pending, unparked, and due at once unless the attempt
 	// failed.
 	Record(ctx context.Context, delivery Delivery) error
-	// BeginAll and RecordAll are Begin and Record of many at once, which share what
-	// the disk costs. Each has its own answer, in the order of the deliveries.
-	BeginAll(ctx context.Context, deliveries []Delivery) []error
-	RecordAll(ctx context.Context, deliveries []Delivery) []error
+	// Advance is Begin and Record of many at once, which share what the disk costs.
+	// Each has its own answer, in the order of the steps.
+	Advance(ctx context.Context, steps []Step) []error
 	// Backlog counts what is wanted and not yet delivered, by target.
 	Backlog(ctx context.Context) ([]Backlog, error)
 	// Delivery gives the state of one member of a resource at one target;
@@ -335,6 +334,13 @@ type Deliveries interface {
 	Deliveries(ctx context.Context, query DeliveryQuery) (DeliveryPage, error)
 
 	Checks
+}
+
+// Step is what is told of a claimed delivery: that an attempt begins, or else its
+// outcome.
+type Step struct {
+	Delivery Delivery
+	Begins   bool
 }
 
 // Whole is the member that is the resource itself, whether it is the only one or

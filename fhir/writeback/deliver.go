@@ -157,7 +157,7 @@ func (s *delivering) begin(ctx context.Context) bool {
 		s.fail(Retry, FaultTime)
 		return false
 	}
-	switch err := s.w.begins.do(ctx, s.d); {
+	switch err := s.w.steps.do(ctx, store.Step{Delivery: s.d, Begins: true}); {
 	case err == nil:
 		s.begun++
 		return true

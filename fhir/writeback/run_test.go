@@ -277,15 +277,17 @@ type flakyStore struct {
 
 var errFlaky = errors.New("the disk is full")
 
-func (s *flakyStore) RecordAll(ctx context.Context, all []store.Delivery) []error {
+func (s *flakyStore) Advance(ctx context.Context, all []store.Step) []error {
 	s.mu.Lock()
-	s.records--
-	fails := s.records >= 0
+	if !all[0].Begins {
+		s.records--
+	}
+	fails := !all[0].Begins && s.records >= 0
 	s.mu.Unlock()
 	if fails {
 		return slices.Repeat([]error{errFlaky}, len(all))
 	}
-	return s.Store.RecordAll(ctx, all)
+	return s.Store.Advance(ctx, all)
 }
 
 func (s *flakyStore) WantedVersions(context.Context, []store.Delivery) ([]store.Resource, error) {

@@ -7,31 +7,31 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 )
 
-// together tells the store of many deliveries at once: while it is being told of
+// together tells the store of many steps at once, of beginnings and of outcomes: while it is being told of
 // some, the next ones gather. Each of them alone would cost it a transaction, and
 // each transaction a wait for the disk.
 type together struct {
-	tell func(ctx context.Context, all []store.Delivery) []error
+	tell func(ctx context.Context, all []store.Step) []error
 
 	mu      sync.Mutex
 	waiting []*asking
 	telling bool
 }
 
-// asking is one delivery on its way to the store.
+// asking is one step on its way to the store.
 type asking struct {
-	delivery store.Delivery
-	ctx      context.Context //nolint:containedctx // that of the one who waits
-	answer   chan error
+	step   store.Step
+	ctx    context.Context //nolint:containedctx // that of the one who waits
+	answer chan error
 }
 
-// do tells the store of one delivery, with those that others tell it of, and gives
+// do tells the store of one step, with those that others tell it of, and gives
 // its answer. If the context ends first, the store may still be told.
-func (t *together) do(ctx context.Context, d store.Delivery) error {
+func (t *together) do(ctx context.Context, step store.Step) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	one := &asking{d, ctx, make(chan error, 1)}
+	one := &asking{step, ctx, make(chan error, 1)}
 	t.mu.Lock()
 	t.waiting = append(t.waiting, one)
 	begins := !t.telling
@@ -66,10 +66,10 @@ func (t *together) run() {
 // round tells the store of those who still wait.
 func (t *together) round(all []*asking) {
 	var asked []*asking
-	var deliveries []store.Delivery
+	var steps []store.Step
 	for _, one := range all {
 		if one.ctx.Err() == nil {
-			asked, deliveries = append(asked, one), append(deliveries, one.delivery)
+			asked, steps = append(asked, one), append(steps, one.step)
 		}
 	}
 	if len(asked) == 0 {
@@ -77,7 +77,7 @@ func (t *together) round(all []*asking) {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
 	defer cancel()
-	for i, err := range t.tell(ctx, deliveries) {
+	for i, err := range t.tell(ctx, steps) {
 		asked[i].answer <- err
 	}
 }

@@ -13,9 +13,9 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 )
 
-// numbered is a delivery that an answer can be told by.
-func numbered(n int) store.Delivery {
-	return store.Delivery{Key: store.Key{Type: "Observation", ID: fmt.Sprint(n)}}
+// numbered is a step that an answer can be told by.
+func numbered(n int) store.Step {
+	return store.Step{Delivery: store.Delivery{Key: store.Key{Type: "Observation", ID: fmt.Sprint(n)}}}
 }
 
 // TestTogether: while the store is told of some deliveries, the next ones gather, and
@@ -25,13 +25,13 @@ func TestTogether(t *testing.T) {
 	const many = 50
 	first, gathered := make(chan struct{}), make(chan struct{})
 	var rounds []int
-	all := &together{tell: func(_ context.Context, deliveries []store.Delivery) (answers []error) {
-		if rounds = append(rounds, len(deliveries)); len(rounds) == 1 {
+	all := &together{tell: func(_ context.Context, steps []store.Step) (answers []error) {
+		if rounds = append(rounds, len(steps)); len(rounds) == 1 {
 			close(first)
 			<-gathered
 		}
-		for _, d := range deliveries {
-			answers = append(answers, errors.New(d.Key.ID))
+		for _, d := range steps {
+			answers = append(answers, errors.New(d.Delivery.Key.ID))
 		}
 		return answers
 	}}
@@ -64,15 +64,15 @@ func TestTogetherOfOneWhoGaveUp(t *testing.T) {
 	t.Parallel()
 	first, release := make(chan struct{}), make(chan struct{})
 	var told []string
-	all := &together{tell: func(_ context.Context, deliveries []store.Delivery) []error {
+	all := &together{tell: func(_ context.Context, steps []store.Step) []error {
 		if len(told) == 0 {
 			close(first)
 			<-release
 		}
-		for _, d := range deliveries {
-			told = append(told, d.Key.ID)
+		for _, d := range steps {
+			told = append(told, d.Delivery.Key.ID)
 		}
-		return make([]error, len(deliveries))
+		return make([]error, len(steps))
 	}}
 	ended := make(chan error, 2)
 	go func() { ended <- all.do(context.Background(), numbered(1)) }()

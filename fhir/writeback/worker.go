@@ -46,8 +46,8 @@ type Worker struct {
 	pace    *pacer
 	gate    *gate
 	kick    chan struct{}
-	// begins and records tell the store of attempts and of outcomes.
-	begins, records together
+	// steps tells the store of attempts and of outcomes.
+	steps together
 	// slots hold as many requests as may be under way at once.
 	slots chan struct{}
 	// standing is what is known of the target.
@@ -78,8 +78,8 @@ func New(store Store, target Target, options Options) (*Worker, error) {
 		pace: &pacer{clock: options.Clock, interval: options.Interval},
 		gate: newGate(), standing: newStanding(target.Mode),
 		kick: make(chan struct{}, 1), rearm: make(chan struct{}, 1),
-		slots:  make(chan struct{}, options.Senders),
-		begins: together{tell: store.BeginAll}, records: together{tell: store.RecordAll},
+		slots: make(chan struct{}, options.Senders),
+		steps: together{tell: store.Advance},
 	}, nil
 }
 
@@ -394,7 +394,7 @@ func (w *Worker) record(s *delivering) {
 	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
 	defer cancel()
 	for try := range recordTries {
-		err := w.records.do(ctx, s.d)
+		err := w.steps.do(ctx, store.Step{Delivery: s.d})
 		if err == nil {
 			s.rearm()
 			return

@@ -204,27 +204,21 @@ func (s *Store) Begin(ctx context.Context, d store.Delivery) error {
 	return nil
 }
 
-// BeginAll records it of many.
-func (s *Store) BeginAll(ctx context.Context, deliveries []store.Delivery) []error {
-	return s.each(deliveries, func(d store.Delivery) error { return s.Begin(ctx, d) })
-}
-
-// RecordAll keeps the outcomes of many.
-func (s *Store) RecordAll(ctx context.Context, deliveries []store.Delivery) []error {
-	return s.each(deliveries, func(d store.Delivery) error { return s.Record(ctx, d) })
-}
-
-// each runs a transaction for each of some deliveries, side by side, so that they
+// Advance runs a transaction for each of some steps, side by side, so that they
 // share the flushes of the server. One transaction for all would hold rows while it
 // waits for others, and could wait in a circle with a batch of the writer.
-func (s *Store) each(deliveries []store.Delivery, job func(store.Delivery) error) []error {
-	answers := make([]error, len(deliveries))
+func (s *Store) Advance(ctx context.Context, steps []store.Step) []error {
+	answers := make([]error, len(steps))
 	var next atomic.Int64
 	var running sync.WaitGroup
-	for range min(len(deliveries), int(s.pool.Config().MaxConns)) {
+	for range min(len(steps), int(s.pool.Config().MaxConns)) {
 		running.Go(func() {
-			for i := next.Add(1) - 1; i < int64(len(deliveries)); i = next.Add(1) - 1 {
-				answers[i] = job(deliveries[i])
+			for i := next.Add(1) - 1; i < int64(len(steps)); i = next.Add(1) - 1 {
+				job := s.Record
+				if steps[i].Begins {
+					job = s.Begin
+				}
+				answers[i] = job(ctx, steps[i].Delivery)
 			}
 		})
 	}

@@ -39,9 +39,24 @@ func TestDeliveryPlans(t *testing.T) {
 		require.NoError(t, rows.Err())
 		return strings.Join(steps, "\n")
 	}
-	due := plan(claimSQL, "ehr", 0, 0, "w", 0, 0, 1)
-	require.Equal(t, 2, strings.Count(due, "USING INDEX delivery_due (target=? AND due"), due)
-	require.NotContains(t, due, "SCAN delivery", due)
+	for name, of := range map[string]struct {
+		statement string
+		args      []any
+		plan      string
+	}{
+		"what is due":         {dueDeliveriesSQL, []any{"ehr", 0, 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due<?)"},
+		"what was put off":    {lateDeliveriesSQL, []any{"ehr", 0, 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due>?)"},
+		"what was found":      {leaseSQL, []any{"ehr", 0, 0, "w", 0, 0, 0, "", 0, 0, ""}, "delivery USING INDEX delivery_due (target=? AND "},
+		"what had begun":      {doubtSQL, []any{"ehr", 0, 0, "w", 0, 0, 0, "", 0, 0, ""}, "delivery USING INDEX delivery_due (target=? AND "},
+		"attempts that begin": {startSQL(4), make([]any, 4*6+1), "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
+		"outcomes":            {recordSQL(4), make([]any, 2+4*16), "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
+		"versions wanted":     {wantedSQL, make([]any, 4*wantedAtOnce), "r USING COVERING INDEX resource_key (type=? AND id=?)\nSEARCH v USING INTEGER PRIMARY KEY (rowid=?)"},
+	} {
+		steps := plan(of.statement, of.args...)
+		require.Contains(t, steps, of.plan, name)
+		require.NotContains(t, steps, "SCAN delivery", name)
+		require.NotContains(t, steps, "TEMP B-TREE", name)
+	}
 	claim := plan(claimChecksSQL, "ehr", 0, 0, "w", 0, 0, 0, 1, 2)
 	require.Equal(t, 4, strings.Count(claim, "USING INDEX delivery_looked (target=? AND fresh=? AND looked"), claim)
 	require.NotContains(t, claim, "SCAN delivery", claim)

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"tidemark.example/tidemark/fhir/store"
@@ -33,44 +32,8 @@ const deliveryColumns = `target,
 // delivery_due has them.
 const pending = "(wanted <> delivered OR in_doubt = 1)"
 
-// claimable begins a query for what may be claimed, unless a lease holds it: one
-// that has not run out, that nobody took while the clock was ahead, and that is
-// not for a look only.
-const claimable = `SELECT target, rid, member FROM delivery
-		WHERE target = ?1 AND ` + pending + ` AND parked = 0 AND (lease_until <= ?2 OR lease_until > ?2 + ?3 OR checking = 1)`
-
-// claimSQL leases what is due, and behind that what was put off beyond MaxWait:
-// two ranges of the index delivery_due, whose rows are then found by their key. Where an attempt had begun under a lease
-// that ran out, nobody knows what became of it.
-const claimSQL = `UPDATE delivery
-	SET owner = ?4, lease_until = ?5, in_doubt = max(in_doubt, begun), begun = 0, checking = 0
-	FROM (
-		SELECT * FROM (` + claimable + ` AND due <= ?6 ORDER BY due, rid, member LIMIT ?7)
-		UNION ALL SELECT * FROM (` + claimable + ` AND due > max(?6, ?2 + ?3) ORDER BY due LIMIT ?7)
-		LIMIT ?7) AS c
-	WHERE delivery.target = c.target AND delivery.rid = c.rid AND delivery.member = c.member
-	RETURNING ` + deliveryColumns
-
 // place finds a delivery.
 const place = ` WHERE target = ? AND rid = (SELECT rid FROM resource WHERE type = ? AND id = ?) AND member = ?`
-
-// fence finds a delivery for the holder of its lease only. Owner and end of the
-// lease together tell a lease from every other, even of the same owner.
-const fence = place + `
-	AND owner = ? AND lease_until = ?`
-
-// startSQL marks that an attempt begins, which only a running lease allows.
-const startSQL = "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fence + " AND lease_until > ?"
-
-// leasedSQL reads what a Record starts from.
-const leasedSQL = "SELECT rid, wanted, delivered, attempts FROM delivery" + fence
-
-// recordSQL keeps an outcome and ends the lease.
-const recordSQL = `UPDATE delivery SET delivered = ?, begun = 0, in_doubt = ?, remote_id = ?, etag = ?,
-	attempts = ?, due = ?, parked = ?, reason = ?, fault = ?, changed = ?, accepted = ?, looked = ?, fresh = 1,
-	repairs = CASE WHEN ? > delivered THEN 0 ELSE repairs END, dropped = 0, owner = '', lease_until = 0,
-	wanted_since = CASE WHEN wanted = ? AND ? = 0 THEN NULL ELSE wanted_since END
-	WHERE target = ? AND rid = ? AND member = ?`
 
 // supersededSQL asks whether a version as high is wanted already.
 const supersededSQL = "SELECT EXISTS (SELECT 1 FROM delivery WHERE target = ? AND rid = ? AND wanted >= ?)"
@@ -136,155 +99,6 @@ func (t *tx) dropMembers(of wish, version int64, kept []string) (superseded bool
 	return false, nil
 }
 
-// Claim leases deliveries that are due, see store.Deliveries.
-func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]store.Delivery, error) {
-	var claimed []store.Delivery
-	err := s.writer.Do(ctx, nil, func(t *tx) (err error) {
-		claimed, err = t.claim(target, owner, lease, limit)
-		return err
-	})
-	if err != nil {
-		return nil, err
-	}
-	return claimed, nil
-}
-
-// leaseClock is what leases run by: the clock itself, since t.at stands still
-// while the clock is behind what was written once.
-func (t *tx) leaseClock() int64 { return t.clock().UnixMilli() }
-
-// claim is the job of Claim.
-func (t *tx) claim(target, owner string, lease time.Duration, limit int) ([]store.Delivery, error) {
-	if err := t.direct(); err != nil {
-		return nil, err
-	}
-	now := t.leaseClock()
-	rows, err := t.stmt.claim.QueryContext(background, target, now, store.MaxWait.Milliseconds(),
-		owner, now+max(lease.Milliseconds(), 1), t.at, max(limit, 0))
-	if err != nil {
-		return nil, fmt.Errorf("claim deliveries: %w", err)
-	}
-	claimed, err := scanDeliveries(rows, now)
-	slices.SortStableFunc(claimed, groupcommit.ClaimOrder)
-	return claimed, err
-}
-
-// Begin records that an attempt to send starts.
-func (s *Store) Begin(ctx context.Context, delivery store.Delivery) error {
-	return s.BeginAll(ctx, []store.Delivery{delivery})[0]
-}
-
-// BeginAll records it of many, in one job.
-func (s *Store) BeginAll(ctx context.Context, deliveries []store.Delivery) []error {
-	return s.each(ctx, deliveries, (*tx).start)
-}
-
-// each runs a job for each of some deliveries, as one job of the writer. What is
-// found out before anything of one is written is the answer to that one; any other
-// fault is the answer to all.
-func (s *Store) each(ctx context.Context, deliveries []store.Delivery, job func(*tx, store.Delivery) error) []error {
-	answers := make([]error, len(deliveries))
-	if len(deliveries) == 0 {
-		return answers
-	}
-	err := s.writer.Do(ctx, nil, func(t *tx) error {
-		if err := t.direct(); err != nil {
-			return err
-		}
-		refused := 0
-		for i, d := range deliveries {
-			answers[i] = job(t, d)
-			var own answer
-			switch {
-			case errors.As(answers[i], &own):
-				answers[i] = own.error
-				refused++
-			case answers[i] != nil:
-				return answers[i]
-			}
-		}
-		if refused == len(deliveries) {
-			return errNothing // so that no disk is flushed for it
-		}
-		return nil
-	})
-	if err != nil && !errors.Is(err, errNothing) {
-		for i := range answers {
-			answers[i] = err
-		}
-	}
-	return answers
-}
-
-// answer is what a job says of one delivery of several.
-type answer struct{ error }
-
-// Unwrap gives what it says.
-func (a answer) Unwrap() error { return a.error }
-
-// errNothing says that a job had nothing to write.
-var errNothing = errors.New("store: nothing to write")
-
-// start is the part of Begin for one delivery.
-func (t *tx) start(d store.Delivery) error {
-	result, err := t.stmt.start.ExecContext(background, append(fenceArgs(d), t.leaseClock())...)
-	if err != nil {
-		return fmt.Errorf("begin an attempt: %w", err)
-	}
-	begun, err := result.RowsAffected()
-	if err == nil && begun == 0 {
-		return answer{store.ErrLeaseLost}
-	}
-	return err
-}
-
-// fenceArgs are the values of fence.
-func fenceArgs(delivery store.Delivery) []any {
-	return []any{delivery.Target, delivery.Key.Type, delivery.Key.ID, delivery.Member, delivery.Owner, delivery.LeaseUntil.UnixMilli()}
-}
-
-// Record keeps the outcome of a claimed delivery and ends its lease.
-func (s *Store) Record(ctx context.Context, delivery store.Delivery) error {
-	return s.RecordAll(ctx, []store.Delivery{delivery})[0]
-}
-
-// RecordAll keeps those of many, in one job.
-func (s *Store) RecordAll(ctx context.Context, deliveries []store.Delivery) []error {
-	return s.each(ctx, deliveries, (*tx).record)
-}
-
-// record is the part of Record for one delivery. What was wanted meanwhile is in the row only, not
-// in the delivery the worker holds.
-func (t *tx) record(d store.Delivery) error {
-	var rid, wanted, delivered, attempts int64
-	err := t.stmt.leased.QueryRowContext(background, fenceArgs(d)...).Scan(&rid, &wanted, &delivered, &attempts)
-	if errors.Is(err, sql.ErrNoRows) {
-		return answer{store.ErrLeaseLost}
-	}
-	if err != nil {
-		return fmt.Errorf("read a delivery: %w", err)
-	}
-	if d.Delivered > wanted {
-		return answer{fmt.Errorf("store: version %d delivered, but only %d wanted", d.Delivered, wanted)}
-	}
-	delivered = max(delivered, d.Delivered)
-	reached, moved := d.Delivered >= d.Wanted && !d.InDoubt, wanted > d.Wanted
-	if reached {
-		attempts = 0
-	}
-	due := d.Due.UnixMilli()
-	if moved && (reached || d.Parked) {
-		due = t.at
-	}
-	_, err = t.stmt.record.ExecContext(background, delivered, d.InDoubt, d.RemoteID, d.ETag,
-		attempts, due, d.Parked && !moved, d.Reason, d.Fault, t.at,
-		d.Accepted, t.leaseClock(), delivered, delivered, d.InDoubt, d.Target, rid, d.Member)
-	if err != nil {
-		return fmt.Errorf("record a delivery: %w", err)
-	}
-	return nil
-}
-
 // Delivery gives the state of one member of a resource at one target.
 func (s *Store) Delivery(ctx context.Context, target string, key store.Key, member string) (store.Delivery, error) {
 	if err := s.enter(); err != nil {
@@ -292,7 +106,8 @@ func (s *Store) Delivery(ctx context.Context, target string, key store.Key, memb
 	}
 	defer s.leave()
 	row := s.reads.QueryRowContext(ctx, "SELECT "+deliveryColumns+" FROM delivery"+place, target, key.Type, key.ID, member)
-	return scanDelivery(row, s.clock().UnixMilli())
+	d, _, err := scanDelivery(row, s.clock().UnixMilli())
+	return d, err
 }
 
 // Members gives the state of all members of a resource at one target.
@@ -313,7 +128,7 @@ func (s *Store) Members(ctx context.Context, target string, key store.Key) (memb
 func scanDeliveries(rows *sql.Rows, now int64) (all []store.Delivery, err error) {
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
-		delivery, err := scanDelivery(rows, now)
+		delivery, _, err := scanDelivery(rows, now)
 		if err != nil {
 			return nil, err
 		}
@@ -322,24 +137,24 @@ func scanDeliveries(rows *sql.Rows, now int64) (all []store.Delivery, err error)
 	return all, rows.Err()
 }
 
-// scanDelivery reads the state of a delivery at a time.
-func scanDelivery(row scanner, now int64) (store.Delivery, error) {
-	var d store.Delivery
+// scanDelivery reads the state of a delivery at a time, whether an attempt has begun,
+// and what else the row has.
+func scanDelivery(row scanner, now int64, more ...any) (d store.Delivery, begun bool, err error) {
 	var due, since, changed, looked, checked, until int64
-	var begun bool
-	err := row.Scan(&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt, &begun,
+	into := append([]any{&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt, &begun,
 		&d.RemoteID, &d.ETag, &d.Attempts, &due, &since, &d.Parked, &d.Reason, &d.Fault, &d.Dropped, &changed,
-		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until)
+		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until}, more...)
+	err = row.Scan(into...)
 	if errors.Is(err, sql.ErrNoRows) {
-		return store.Delivery{}, store.ErrNotFound
+		return store.Delivery{}, false, store.ErrNotFound
 	}
 	if err != nil {
-		return store.Delivery{}, fmt.Errorf("read a delivery: %w", err)
+		return store.Delivery{}, false, fmt.Errorf("read a delivery: %w", err)
 	}
 	d.InDoubt = d.InDoubt || begun && until <= now
 	d.Due, d.WantedSince, d.Changed, d.LeaseUntil = moment(due), moment(since), moment(changed), moment(until)
 	d.Looked, d.Checked = moment(looked), moment(checked)
-	return d, nil
+	return d, begun, nil
 }
 
 // moment is the reverse of UnixMilli; 0 stands for no time.

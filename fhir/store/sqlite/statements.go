@@ -3,6 +3,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 )
 
@@ -14,10 +15,11 @@ type statements struct {
 	lastRid, updateResource        *sql.Stmt
 	deleteResource, current, body  *sql.Stmt
 	identity, putIdentity          *sql.Stmt
-	claim, start, leased, record   *sql.Stmt
-	superseded, drop               *sql.Stmt
+	due, late, lease, doubt        *sql.Stmt
+	superseded, drop, wantedOf     *sql.Stmt
 	newChain, lastChain            *sql.Stmt
 	head, setHead, live            *sql.Stmt
+	start, record                  several
 }
 
 // prepare makes them all.
@@ -47,10 +49,11 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		{&s.putIdentity, `INSERT INTO identity (name, type, id, digest) VALUES (?, ?, ?, ?)
 			ON CONFLICT (name) DO UPDATE SET digest = excluded.digest
 			WHERE type = excluded.type AND id = excluded.id`},
-		{&s.claim, claimSQL},
-		{&s.start, startSQL},
-		{&s.leased, leasedSQL},
-		{&s.record, recordSQL},
+		{&s.due, dueDeliveriesSQL},
+		{&s.late, lateDeliveriesSQL},
+		{&s.lease, leaseSQL},
+		{&s.doubt, doubtSQL},
+		{&s.wantedOf, wantedOfSQL},
 		{&s.superseded, supersededSQL},
 		{&s.drop, dropSQL},
 		{&s.newChain, `INSERT INTO audit_chain (name, started, anchor_chain, anchor_sequence, anchor_digest, genesis, head, head_digest)
@@ -65,5 +68,5 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		}
 		*each.into = prepared
 	}
-	return nil
+	return errors.Join(s.start.prepare(ctx, conn, startSQL), s.record.prepare(ctx, conn, recordSQL))
 }

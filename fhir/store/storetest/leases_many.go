@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"context"
+	"fmt"
 	"testing"
 	"time"
 
@@ -9,6 +10,14 @@ import (
 
 	"tidemark.example/tidemark/fhir/store"
 )
+
+// steps are all the beginnings, or else the outcomes, of some deliveries.
+func steps(of []store.Delivery, begins bool) (all []store.Step) {
+	for _, d := range of {
+		all = append(all, store.Step{Delivery: d, Begins: begins})
+	}
+	return all
+}
 
 // testLeasesOfMany: many deliveries begun or recorded at once are answered each for
 // itself, and what one is refused changes nothing for the others.
@@ -25,12 +34,12 @@ func testLeasesOfMany(t *testing.T, driver Driver) {
 	driver.subtest(t, "ManyBegunAtOnceAreAnsweredEach", func(t *testing.T, s store.Store, clock *Clock) {
 		all := three(t, s)
 		record(t, s, all[1])
-		answers := s.BeginAll(ctx, all)
+		answers := s.Advance(ctx, steps(all, true))
 		require.Len(t, answers, 3)
 		require.NoError(t, answers[0])
 		require.ErrorIs(t, answers[1], store.ErrLeaseLost)
 		require.NoError(t, answers[2])
-		require.Empty(t, s.BeginAll(ctx, nil))
+		require.Empty(t, s.Advance(ctx, nil))
 		clock.Add(2 * time.Minute)
 		for _, d := range claim(t, s, "heir") {
 			began := d.Key != all[1].Key
@@ -46,12 +55,11 @@ func testLeasesOfMany(t *testing.T, driver Driver) {
 		}
 		all[0].Delivered = 2 // more than was wanted
 		all[1].Owner = "another"
-		answers := s.RecordAll(ctx, all)
+		answers := s.Advance(ctx, steps(all, false))
 		require.Len(t, answers, 3)
 		require.ErrorContains(t, answers[0], "only 1 wanted")
 		require.ErrorIs(t, answers[1], store.ErrLeaseLost)
 		require.NoError(t, answers[2])
-		require.Empty(t, s.RecordAll(ctx, nil))
 		for i, d := range all {
 			now, err := s.Delivery(ctx, target, d.Key, store.Whole)
 			require.NoError(t, err)
@@ -65,8 +73,56 @@ func testLeasesOfMany(t *testing.T, driver Driver) {
 		for _, d := range all {
 			record(t, s, d)
 		}
-		for _, err := range append(s.BeginAll(ctx, all), s.RecordAll(ctx, all)...) {
+		for _, err := range append(s.Advance(ctx, steps(all, true)), s.Advance(ctx, steps(all, false))...) {
 			require.ErrorIs(t, err, store.ErrLeaseLost)
 		}
+	})
+	driver.subtest(t, "ManyOfEitherKindAtOnce", func(t *testing.T, s store.Store, clock *Clock) {
+		const many = 90 // more than go into one statement
+		for i := range many {
+			want(t, s, observation(fmt.Sprintf("o%02d", i)), false)
+		}
+		claimed, err := s.Claim(ctx, target, worker, time.Minute, many)
+		require.NoError(t, err)
+		require.Len(t, claimed, many)
+		for _, lost := range []int{-1, 17, 80} {
+			var all []store.Step
+			for i, d := range claimed {
+				if d.Delivered, d.RemoteID = int64(i%2), d.Key.ID+"-there"; i == lost {
+					d.Owner = "another"
+				}
+				all = append(all, store.Step{Delivery: d, Begins: i%2 == 0})
+			}
+			for i, err := range s.Advance(ctx, all) {
+				if i == lost || i%2 == 1 && lost >= 0 {
+					require.ErrorIs(t, err, store.ErrLeaseLost, i)
+				} else {
+					require.NoError(t, err, i)
+				}
+			}
+		}
+		for i, d := range claimed {
+			now := state(t, s, d.Key)
+			if i%2 == 1 {
+				require.Equal(t, store.Delivered, now.State())
+				require.Equal(t, d.Key.ID+"-there", now.RemoteID)
+				require.Zero(t, now.Attempts)
+				continue
+			}
+			attempts := 3
+			if i == 80 {
+				attempts = 2
+			}
+			require.Equal(t, attempts, now.Attempts, i)
+			require.Equal(t, worker, now.Owner)
+			require.Empty(t, now.RemoteID)
+		}
+	})
+	driver.subtest(t, "OneTwiceAtOnce", func(t *testing.T, s store.Store, _ *Clock) {
+		all := three(t, s)[:1]
+		for _, err := range s.Advance(ctx, steps(append(all, all...), true)) {
+			require.NoError(t, err)
+		}
+		require.Equal(t, 2, state(t, s, all[0].Key).Attempts)
 	})
 }

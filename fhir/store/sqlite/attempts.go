@@ -1,0 +1,193 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+
+	"tidemark.example/tidemark/fhir/store"
+)
+
+// fenced begins the source of a statement for some deliveries, and fence the
+// condition that only the holders of their leases meet. Owner and end of the lease
+// together tell a lease from every other, even of the same owner.
+const (
+	fenced = ` FROM (SELECT column1 AS target, (SELECT rid FROM resource WHERE type = column2 AND id = column3) AS rid,
+		column4 AS member, column5 AS owner, column6 AS lease_until`
+	fence = ` AS w WHERE delivery.target = w.target AND delivery.rid = w.rid AND delivery.member = w.member
+		AND delivery.owner = w.owner AND delivery.lease_until = w.lease_until`
+)
+
+// values is as many groups of placeholders as there are rows.
+func values(rows int, group string) string {
+	return " FROM (VALUES " + strings.Repeat(group+", ", rows-1) + group + "))"
+}
+
+// startSQL marks that attempts begin, which only running leases allow.
+func startSQL(rows int) string {
+	return "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fenced + values(rows, "(?, ?, ?, ?, ?, ?)") + fence +
+		" AND delivery.lease_until > ?"
+}
+
+// fenceArgs are the values of a fence.
+func fenceArgs(args []any, d *store.Delivery) []any {
+	return append(args, d.Target, d.Key.Type, d.Key.ID, d.Member, d.Owner, d.LeaseUntil.UnixMilli())
+}
+
+// recordSQL keeps outcomes and ends the leases, at a time ?1 by a clock at ?2. What
+// was wanted meanwhile is in the row only, not in the delivery that the worker
+// holds.
+func recordSQL(rows int) string {
+	return `UPDATE delivery SET
+		delivered = max(delivery.delivered, w.delivered), begun = 0, in_doubt = w.in_doubt, remote_id = w.remote_id, etag = w.etag,
+		attempts = iif(w.delivered >= w.wanted AND w.in_doubt = 0, 0, attempts),
+		due = iif(delivery.wanted > w.wanted AND (w.delivered >= w.wanted AND w.in_doubt = 0 OR w.parked = 1), ?1, w.due),
+		parked = iif(delivery.wanted > w.wanted, 0, w.parked), reason = w.reason, fault = w.fault, dropped = 0, changed = ?1,
+		accepted = w.accepted, looked = ?2, fresh = 1, repairs = iif(w.delivered > delivery.delivered, 0, repairs),
+		owner = '', lease_until = 0,
+		wanted_since = iif(delivery.wanted = max(delivery.delivered, w.delivered) AND w.in_doubt = 0, NULL, wanted_since)` +
+		fenced + `, column7 AS delivered, column8 AS in_doubt, column9 AS remote_id, column10 AS etag, column11 AS wanted,
+		column12 AS due, column13 AS parked, column14 AS reason, column15 AS fault, column16 AS accepted` +
+		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
+}
+
+// recordArgs are the values of one outcome.
+func recordArgs(args []any, d *store.Delivery) []any {
+	return append(fenceArgs(args, d), d.Delivered, d.InDoubt, d.RemoteID, d.ETag, d.Wanted,
+		d.Due.UnixMilli(), d.Parked, d.Reason, d.Fault, d.Accepted)
+}
+
+// wantedOfSQL reads what is wanted of a leased delivery.
+const wantedOfSQL = "SELECT wanted FROM delivery" + place + " AND owner = ? AND lease_until = ?"
+
+// several are the statements that do the same to 64 rows, to 16, to 4 or to one.
+type several []rowsStatement
+
+// prepare makes them.
+func (s *several) prepare(ctx context.Context, conn *lasting, text func(rows int) string) error {
+	for _, rows := range heldSizes {
+		statement, err := conn.PrepareContext(ctx, text(rows))
+		if err != nil {
+			return fmt.Errorf("prepare to change %d deliveries: %w", rows, err)
+		}
+		*s = append(*s, rowsStatement{rows: rows, statement: statement})
+	}
+	return nil
+}
+
+// errRefused says that not all of several rows could be changed.
+var errRefused = errors.New("store: not all deliveries are leased")
+
+// run changes the rows of some deliveries. The values of each lie between those that
+// come first and last.
+func (s several) run(first []any, values func([]any, *store.Delivery) []any, last []any, deliveries []*store.Delivery) error {
+	args := make([]any, 0, 2+16*min(len(deliveries), heldSizes[0]))
+	for _, size := range s {
+		for len(deliveries) >= size.rows {
+			args = append(args[:0], first...)
+			for _, d := range deliveries[:size.rows] {
+				args = values(args, d)
+			}
+			result, err := size.statement.ExecContext(background, append(args, last...)...)
+			if err != nil {
+				return fmt.Errorf("change deliveries: %w", err)
+			}
+			if changed, err := result.RowsAffected(); err != nil || changed != int64(size.rows) {
+				return errors.Join(errRefused, err)
+			}
+			deliveries = deliveries[size.rows:]
+		}
+	}
+	return nil
+}
+
+// Begin records that an attempt to send starts.
+func (s *Store) Begin(ctx context.Context, delivery store.Delivery) error {
+	return s.Advance(ctx, []store.Step{{Delivery: delivery, Begins: true}})[0]
+}
+
+// Record keeps the outcome of a claimed delivery and ends its lease.
+func (s *Store) Record(ctx context.Context, delivery store.Delivery) error {
+	return s.Advance(ctx, []store.Step{{Delivery: delivery}})[0]
+}
+
+// Advance is Begin and Record of many, as one job of the writer: by a few
+// statements, or, if one of them is refused, by one for each.
+func (s *Store) Advance(ctx context.Context, steps []store.Step) []error {
+	answers := make([]error, len(steps))
+	if len(steps) == 0 {
+		return answers
+	}
+	err := s.writer.Do(ctx, nil, func(t *tx) error { return t.advanceAll(steps) })
+	if errors.Is(err, errRefused) {
+		err = s.writer.Do(ctx, nil, func(t *tx) error { return t.advanceEach(steps, answers) })
+	}
+	if err != nil && !errors.Is(err, errNothing) {
+		for i := range answers {
+			answers[i] = err
+		}
+	}
+	return answers
+}
+
+// advanceAll takes all steps; errRefused if it cannot take one of them.
+func (t *tx) advanceAll(steps []store.Step) error {
+	if err := t.direct(); err != nil {
+		return err
+	}
+	var begun, done []*store.Delivery
+	for i := range steps {
+		if steps[i].Begins {
+			begun = append(begun, &steps[i].Delivery)
+		} else {
+			done = append(done, &steps[i].Delivery)
+		}
+	}
+	now := t.leaseClock()
+	if err := t.stmt.start.run(nil, fenceArgs, []any{now}, begun); err != nil {
+		return err
+	}
+	return t.stmt.record.run([]any{t.at, now}, recordArgs, nil, done)
+}
+
+// errNothing says that a job had nothing to write, so that no disk is flushed for
+// it.
+var errNothing = errors.New("store: nothing to write")
+
+// advanceEach takes the steps that it can take, and answers the others.
+func (t *tx) advanceEach(steps []store.Step, answers []error) error {
+	refused := 0
+	for i := range steps {
+		answers[i] = t.advanceAll(steps[i : i+1])
+		if errors.Is(answers[i], errRefused) {
+			answers[i] = t.refusal(steps[i])
+			refused++
+		}
+		if answers[i] != nil && !errors.Is(answers[i], store.ErrLeaseLost) && !errors.Is(answers[i], errTooMuch) {
+			return answers[i]
+		}
+	}
+	if refused == len(steps) {
+		return errNothing
+	}
+	return nil
+}
+
+// errTooMuch says that more is said to be delivered than was wanted.
+var errTooMuch = errors.New("store: delivered is more than was wanted")
+
+// refusal is the reason why a step cannot be taken.
+func (t *tx) refusal(step store.Step) error {
+	d := step.Delivery
+	var wanted int64
+	err := t.stmt.wantedOf.QueryRowContext(background, d.Target, d.Key.Type, d.Key.ID, d.Member, d.Owner, d.LeaseUntil.UnixMilli()).Scan(&wanted)
+	switch {
+	case errors.Is(err, sql.ErrNoRows), err == nil && step.Begins:
+		return store.ErrLeaseLost
+	case err != nil:
+		return fmt.Errorf("read a delivery: %w", err)
+	}
+	return fmt.Errorf("%w: version %d, but only %d wanted", errTooMuch, d.Delivered, wanted)
+}

@@ -1,0 +1,123 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"tidemark.example/tidemark/fhir/store"
+	"tidemark.example/tidemark/fhir/store/groupcommit"
+)
+
+// claimable are the deliveries that may be claimed, unless a lease holds them: one
+// that has not run out, that nobody took while the clock was ahead, and that is
+// not for a look only.
+const claimable = " WHERE target = ?1 AND " + pending + " AND parked = 0 AND (lease_until <= ?2 OR lease_until > ?2 + ?3 OR checking = 1)"
+
+// dueDeliveriesSQL finds what is due, and lateDeliveriesSQL what was put off beyond MaxWait: two ranges
+// of the index delivery_due, in its order. Each delivery comes with its row.
+const (
+	dueDeliveriesSQL = "SELECT " + deliveryColumns + ", rid FROM delivery" + claimable +
+		" AND due <= ?4 ORDER BY due, rid, member LIMIT ?5"
+	lateDeliveriesSQL = "SELECT " + deliveryColumns + ", rid FROM delivery" + claimable +
+		" AND due > max(?4, ?2 + ?3) ORDER BY due, rid, member LIMIT ?5"
+)
+
+// leaseSQL leases what one of these found, which is all of its kind between the
+// first and the last. Nothing of the index is written. Where an attempt had begun
+// under a lease that ran out, nobody knows what became of it: those are doubtSQL's.
+const (
+	spanned  = claimable + " AND (due, rid, member) >= (?6, ?7, ?8) AND (due, rid, member) <= (?9, ?10, ?11)"
+	leaseSQL = "UPDATE delivery SET owner = ?4, lease_until = ?5, checking = 0" + spanned + " AND begun = 0"
+	doubtSQL = "UPDATE delivery SET owner = ?4, lease_until = ?5, checking = 0, in_doubt = 1, begun = 0" + spanned + " AND begun = 1"
+)
+
+// Claim leases deliveries that are due, see store.Deliveries.
+func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]store.Delivery, error) {
+	var claimed []store.Delivery
+	err := s.writer.Do(ctx, nil, func(t *tx) (err error) {
+		claimed, err = t.claim(target, owner, lease, max(limit, 0))
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return claimed, nil
+}
+
+// leaseClock is what leases run by: the clock itself, since t.at stands still
+// while the clock is behind what was written once.
+func (t *tx) leaseClock() int64 { return t.clock().UnixMilli() }
+
+// claim is the job of Claim.
+func (t *tx) claim(target, owner string, lease time.Duration, limit int) ([]store.Delivery, error) {
+	if err := t.direct(); err != nil {
+		return nil, err
+	}
+	now := t.leaseClock()
+	until := now + max(lease.Milliseconds(), 1)
+	claimed, err := t.claimFound(t.stmt.due, target, owner, now, until, limit)
+	if err != nil {
+		return nil, err
+	}
+	if len(claimed) < limit {
+		late, err := t.claimFound(t.stmt.late, target, owner, now, until, limit-len(claimed))
+		if err != nil {
+			return nil, err
+		}
+		claimed = append(claimed, late...)
+	}
+	slices.SortStableFunc(claimed, groupcommit.ClaimOrder)
+	return claimed, nil
+}
+
+// claimFound leases what a statement finds.
+func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) (claimed []store.Delivery, err error) {
+	wait := store.MaxWait.Milliseconds()
+	rows, err := find.QueryContext(background, target, now, wait, t.at, limit)
+	if err != nil {
+		return nil, fmt.Errorf("claim deliveries: %w", err)
+	}
+	var rids []int64
+	doubts := int64(0)
+	for rows.Next() {
+		var rid int64
+		d, begun, err := scanDelivery(rows, now, &rid)
+		if err != nil {
+			return nil, errors.Join(err, rows.Close())
+		}
+		if begun {
+			d.InDoubt = true
+			doubts++
+		}
+		d.Owner, d.LeaseUntil = owner, moment(until)
+		claimed, rids = append(claimed, d), append(rids, rid)
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil || len(claimed) == 0 {
+		return nil, err
+	}
+	first, last := claimed[0], claimed[len(claimed)-1]
+	between := []any{target, now, wait, owner, until, first.Due.UnixMilli(), rids[0], first.Member, last.Due.UnixMilli(), rids[len(rids)-1], last.Member}
+	return claimed, errors.Join(
+		t.leaseThose(t.stmt.lease, between, int64(len(claimed))-doubts),
+		t.leaseThose(t.stmt.doubt, between, doubts))
+}
+
+// leaseThose leases that many. Others would be deliveries leased that nobody works
+// on, or worked on without a lease.
+func (t *tx) leaseThose(lease *sql.Stmt, between []any, many int64) error {
+	if many == 0 {
+		return nil
+	}
+	result, err := lease.ExecContext(background, between...)
+	if err != nil {
+		return fmt.Errorf("lease deliveries: %w", err)
+	}
+	if leased, err := result.RowsAffected(); err != nil || leased != many {
+		return fmt.Errorf("lease deliveries: %d instead of the %d found: %w", leased, many, err)
+	}
+	return nil
+}
