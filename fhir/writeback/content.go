@@ -122,15 +122,19 @@ func stripMeta(meta fhir.Node) json.RawMessage {
 	return encodeMembers(kept)
 }
 
-// encode writes the body for a target, under the target's id once it is known.
-func (c content) encode(id string) []byte {
-	dst := make([]byte, 0, len(`{"resourceType":"","id":"",`)+len(c.kind)+len(id)+len(c.head)+len(c.rest))
-	dst = append(append(append(dst, `{"resourceType":"`...), c.kind...), '"')
+// parts are the body for a target, one behind the other, under the target's id once
+// it is known. The second is what was stored, which is not copied.
+func (c content) parts(id string) [][]byte {
+	begin := make([]byte, 0, len(`{"resourceType":"","id":"",`)+len(c.kind)+len(id)+len(c.head))
+	begin = append(append(append(begin, `{"resourceType":"`...), c.kind...), '"')
 	if id != "" {
-		dst = append(append(dst, `,"id":`...), quote(id)...)
+		begin = append(append(begin, `,"id":`...), quote(id)...)
 	}
-	return append(append(append(dst, ','), c.head...), c.rest...)
+	return [][]byte{append(append(begin, ','), c.head...), c.rest}
 }
+
+// encode writes the body in one piece.
+func (c content) encode(id string) []byte { return bytes.Join(c.parts(id), nil) }
 
 // encodeMembers writes an object.
 func encodeMembers(members []member) []byte {

@@ -31,9 +31,10 @@ const mediaType = "application/fhir+json"
 
 // exchange is one request and what came of it.
 type exchange struct {
-	action  action
-	url     string
-	body    []byte
+	action action
+	url    string
+	// body is in parts, one behind the other.
+	body    [][]byte
 	ifMatch string
 	// form is that of a search by POST, "" for a search by GET.
 	form string
@@ -47,14 +48,14 @@ func (c *client) exchange(a action, want content, id, match string) exchange {
 	x := exchange{action: a, url: c.matching(want.kind, want.identifier)}
 	switch a {
 	case creating:
-		x.body = want.encode("")
+		x.body = want.parts("")
 	case adding, posting:
-		x.url, x.body = c.base+"/"+want.kind, want.encode("")
+		x.url, x.body = c.base+"/"+want.kind, want.parts("")
 		if a == adding {
 			x.ifNoneExist = want.identifier.query()
 		}
 	case updating:
-		x.url, x.body, x.ifMatch = c.instance(want.kind, id), want.encode(id), match
+		x.url, x.body, x.ifMatch = c.instance(want.kind, id), want.parts(id), match
 	case reading:
 		x.url = c.instance(want.kind, id)
 	}
@@ -68,7 +69,7 @@ func (c *client) transaction(a action, want content, id, match string, provenanc
 		id, match = "", ""
 	}
 	body, err := want.transaction(id, match, provenance)
-	return exchange{action: a, url: c.base, body: body}, err
+	return exchange{action: a, url: c.base, body: [][]byte{body}}, err
 }
 
 // answer is what came of a request.
@@ -120,13 +121,20 @@ func (x exchange) request(ctx context.Context) (*http.Request, error) {
 	var body io.Reader
 	switch {
 	case x.action.writes():
-		method, body = x.action.method(), bytes.NewReader(x.body)
+		method = x.action.method()
 	case x.form != "":
 		method, body = http.MethodPost, strings.NewReader(x.form)
 	}
 	request, err := http.NewRequestWithContext(ctx, method, x.url, body)
 	if err != nil {
 		return nil, err
+	}
+	if x.action.writes() {
+		request.GetBody = x.read
+		request.Body, _ = x.read() // which never fails
+		for _, part := range x.body {
+			request.ContentLength += int64(len(part))
+		}
 	}
 	header := request.Header
 	header.Set("Accept", mediaType)
@@ -153,6 +161,15 @@ func (x exchange) request(ctx context.Context) (*http.Request, error) {
 	return request, nil
 }
 
+// read gives the body from its beginning.
+func (x exchange) read() (io.ReadCloser, error) {
+	parts := make([]io.Reader, len(x.body))
+	for i, part := range x.body {
+		parts[i] = bytes.NewReader(part)
+	}
+	return io.NopCloser(io.MultiReader(parts...)), nil
+}
+
 // method is the HTTP method of a write. Go's transport repeats neither by itself
 // once a byte was sent.
 func (a action) method() string {
@@ -165,7 +182,11 @@ func (a action) method() string {
 // take reads the body of a success. A success that is not proved by FHIR, such
 // as the login page of a gateway, is none.
 func (a *answer) take(asked action, response *http.Response) {
-	body, err := io.ReadAll(io.LimitReader(response.Body, maxAnswer+1))
+	var body []byte
+	var err error
+	if response.Body != http.NoBody {
+		body, err = io.ReadAll(io.LimitReader(response.Body, maxAnswer+1))
+	}
 	switch {
 	case err != nil:
 		a.unproved(asked, networkFault(err))

@@ -430,6 +430,9 @@ func (w *Worker) report(s *delivering) {
 	case a.Fault != FaultNone, a.Outcome == Delivered && a.ReadBack.Checked && !a.ReadBack.Complete():
 		level = slog.LevelWarn
 	}
+	if !w.log.Enabled(context.Background(), level) {
+		return
+	}
 	w.log.Log(context.Background(), level, "delivery", "target", a.Target, "outcome", a.Outcome, "fault", a.Fault,
 		"status", a.Status, "attempts", s.d.Attempts+s.begun, "requests", a.Requests, "latency", a.Latency, "reason", s.d.Reason)
 }
