@@ -122,19 +122,15 @@ func stripMeta(meta fhir.Node) json.RawMessage {
 	return encodeMembers(kept)
 }
 
-// parts are the body for a target, one behind the other, under the target's id once
-// it is known. The second is what was stored, which is not copied.
-func (c content) parts(id string) [][]byte {
-	begin := make([]byte, 0, len(`{"resourceType":"","id":"",`)+len(c.kind)+len(id)+len(c.head))
-	begin = append(append(append(begin, `{"resourceType":"`...), c.kind...), '"')
+// encode writes the body for a target, under the target's id once it is known.
+func (c content) encode(id string) []byte {
+	dst := make([]byte, 0, len(`{"resourceType":"","id":"",`)+len(c.kind)+len(id)+len(c.head)+len(c.rest))
+	dst = append(append(append(dst, `{"resourceType":"`...), c.kind...), '"')
 	if id != "" {
-		begin = append(append(begin, `,"id":`...), quote(id)...)
+		dst = append(append(dst, `,"id":`...), quote(id)...)
 	}
-	return [][]byte{append(append(begin, ','), c.head...), c.rest}
+	return append(append(append(dst, ','), c.head...), c.rest...)
 }
-
-// encode writes the body in one piece.
-func (c content) encode(id string) []byte { return bytes.Join(c.parts(id), nil) }
 
 // encodeMembers writes an object.
 func encodeMembers(members []member) []byte {

@@ -31,10 +31,9 @@ const mediaType = "application/fhir+json"
 
 // exchange is one request and what came of it.
 type exchange struct {
-	action action
-	url    string
-	// body is in parts, one behind the other.
-	body    [][]byte
+	action  action
+	url     string
+	body    []byte
 	ifMatch string
 	// form is that of a search by POST, "" for a search by GET.
 	form string
@@ -48,14 +47,14 @@ func (c *client) exchange(a action, want content, id, match string) exchange {
 	x := exchange{action: a, url: c.matching(want.kind, want.identifier)}
 	switch a {
 	case creating:
-		x.body = want.parts("")
+		x.body = want.encode("")
 	case adding, posting:
-		x.url, x.body = c.base+"/"+want.kind, want.parts("")
+		x.url, x.body = c.base+"/"+want.kind, want.encode("")
 		if a == adding {
 			x.ifNoneExist = want.identifier.query()
 		}
 	case updating:
-		x.url, x.body, x.ifMatch = c.instance(want.kind, id), want.parts(id), match
+		x.url, x.body, x.ifMatch = c.instance(want.kind, id), want.encode(id), match
 	case reading:
 		x.url = c.instance(want.kind, id)
 	}
@@ -69,7 +68,7 @@ func (c *client) transaction(a action, want content, id, match string, provenanc
 		id, match = "", ""
 	}
 	body, err := want.transaction(id, match, provenance)
-	return exchange{action: a, url: c.base, body: [][]byte{body}}, err
+	return exchange{action: a, url: c.base, body: body}, err
 }
 
 // answer is what came of a request.
@@ -121,20 +120,13 @@ func (x exchange) request(ctx context.Context) (*http.Request, error) {
 	var body io.Reader
 	switch {
 	case x.action.writes():
-		method = x.action.method()
+		method, body = x.action.method(), bytes.NewReader(x.body)
 	case x.form != "":
 		method, body = http.MethodPost, strings.NewReader(x.form)
 	}
 	request, err := http.NewRequestWithContext(ctx, method, x.url, body)
 	if err != nil {
 		return nil, err
-	}
-	if x.action.writes() {
-		request.GetBody = x.read
-		request.Body, _ = x.read() // which never fails
-		for _, part := range x.body {
-			request.ContentLength += int64(len(part))
-		}
 	}
 	header := request.Header
 	header.Set("Accept", mediaType)
@@ -159,15 +151,6 @@ func (x exchange) request(ctx context.Context) (*http.Request, error) {
 		header.Set("If-None-Exist", x.ifNoneExist)
 	}
 	return request, nil
-}
-
-// read gives the body from its beginning.
-func (x exchange) read() (io.ReadCloser, error) {
-	parts := make([]io.Reader, len(x.body))
-	for i, part := range x.body {
-		parts[i] = bytes.NewReader(part)
-	}
-	return io.NopCloser(io.MultiReader(parts...)), nil
 }
 
 // method is the HTTP method of a write. Go's transport repeats neither by itself

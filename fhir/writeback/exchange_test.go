@@ -47,7 +47,7 @@ func ask(t testing.TB, a action, handler http.HandlerFunc) answer {
 	c := clientOf(t, server.URL, nil)
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	return c.do(ctx, exchange{action: a, url: c.instance("Observation", "h1"), body: [][]byte{[]byte(`{}`)}}, time.Hour)
+	return c.do(ctx, exchange{action: a, url: c.instance("Observation", "h1"), body: []byte(`{}`)}, time.Hour)
 }
 
 // TestNoAnswer: what is known after a request that got none, on real
@@ -55,7 +55,7 @@ func ask(t testing.TB, a action, handler http.HandlerFunc) answer {
 func TestNoAnswer(t *testing.T) {
 	t.Parallel()
 	requireNoAnswer := func(t *testing.T, c *client, ctx context.Context, write, read verdict) {
-		require.Equal(t, write, c.do(ctx, exchange{action: creating, url: c.instance("Observation", "h1"), body: [][]byte{[]byte(`{}`)}}, 0).verdict)
+		require.Equal(t, write, c.do(ctx, exchange{action: creating, url: c.instance("Observation", "h1"), body: []byte(`{}`)}, 0).verdict)
 		require.Equal(t, read, c.do(ctx, exchange{action: reading, url: c.instance("Observation", "h1")}, 0).verdict)
 	}
 	background := context.Background()
@@ -114,7 +114,7 @@ func TestNoAnswer(t *testing.T) {
 		ctx, cancel := context.WithTimeout(background, 50*time.Millisecond)
 		defer cancel()
 		c := clientOf(t, server.URL, nil)
-		a := c.do(ctx, exchange{action: updating, url: c.instance("Observation", "h1"), body: [][]byte{[]byte(`{}`)}}, 0)
+		a := c.do(ctx, exchange{action: updating, url: c.instance("Observation", "h1"), body: []byte(`{}`)}, 0)
 		require.Equal(t, inDoubt(FaultTimeout).overall(), a.verdict)
 	})
 	t.Run("StoppedWhileItWaits", func(t *testing.T) {
@@ -127,7 +127,7 @@ func TestNoAnswer(t *testing.T) {
 		}))
 		t.Cleanup(server.Close)
 		c := clientOf(t, server.URL, nil)
-		a := c.do(ctx, exchange{action: creating, url: c.instance("Observation", "h1"), body: [][]byte{[]byte(`{}`)}}, 0)
+		a := c.do(ctx, exchange{action: creating, url: c.instance("Observation", "h1"), body: []byte(`{}`)}, 0)
 		require.Equal(t, inDoubt(FaultStopped).overall(), a.verdict)
 	})
 }
