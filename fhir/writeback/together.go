@@ -65,8 +65,7 @@ func (t *together) run() {
 
 // round tells the store of those who still wait.
 func (t *together) round(all []*asking) {
-	var asked []*asking
-	var steps []store.Step
+	asked, steps := make([]*asking, 0, len(all)), make([]store.Step, 0, len(all))
 	for _, one := range all {
 		if one.ctx.Err() == nil {
 			asked, steps = append(asked, one), append(steps, one.step)

@@ -207,7 +207,7 @@ func (w *Worker) claim(ctx context.Context, now time.Time, limit int) ([]claim, 
 	if err != nil && ctx.Err() == nil {
 		w.log.Error("cannot claim deliveries", "target", w.name, "error", err)
 	}
-	var claimed []claim
+	claimed := make([]claim, 0, len(deliveries))
 	for _, d := range deliveries {
 		claimed = append(claimed, claim{delivery: d, until: now.Add(w.options.Lease)})
 	}

@@ -12,10 +12,11 @@ import (
 
 // fenced begins the source of a statement for some deliveries, and fence the
 // condition that only the holders of their leases meet. Owner and end of the lease
-// together tell a lease from every other, even of the same owner.
+// together tell a lease from every other, even of the same owner. The row of a
+// resource is looked up where it is not remembered.
 const (
-	fenced = ` FROM (SELECT column1 AS target, (SELECT rid FROM resource WHERE type = column2 AND id = column3) AS rid,
-		column4 AS member, column5 AS owner, column6 AS lease_until`
+	fenced = ` FROM (SELECT column1 AS target, coalesce(column2, (SELECT rid FROM resource WHERE type = column3 AND id = column4)) AS rid,
+		column5 AS member, column6 AS owner, column7 AS lease_until`
 	fence = ` AS w WHERE delivery.target = w.target AND delivery.rid = w.rid AND delivery.member = w.member
 		AND delivery.owner = w.owner AND delivery.lease_until = w.lease_until`
 )
@@ -27,13 +28,28 @@ func values(rows int, group string) string {
 
 // startSQL marks that attempts begin, which only running leases allow.
 func startSQL(rows int) string {
-	return "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fenced + values(rows, "(?, ?, ?, ?, ?, ?)") + fence +
+	return "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fenced + values(rows, "(?, ?, ?, ?, ?, ?, ?)") + fence +
 		" AND delivery.lease_until > ?"
 }
 
+// mostRemembered bounds what remember takes.
+const mostRemembered = 1 << 13
+
+// remember keeps the row of a resource, which never changes, for when something is
+// told of its delivery.
+func (b *backend) remember(key store.Key, rid int64) {
+	if len(b.rids) >= mostRemembered {
+		clear(b.rids)
+	}
+	b.rids[key] = rid
+}
+
 // fenceArgs are the values of a fence.
-func fenceArgs(args []any, d *store.Delivery) []any {
-	return append(args, d.Target, d.Key.Type, d.Key.ID, d.Member, d.Owner, d.LeaseUntil.UnixMilli())
+func (b *backend) fenceArgs(args []any, d *store.Delivery) []any {
+	if rid, known := b.rids[d.Key]; known {
+		return append(args, d.Target, rid, nil, nil, d.Member, d.Owner, d.LeaseUntil.UnixMilli())
+	}
+	return append(args, d.Target, nil, d.Key.Type, d.Key.ID, d.Member, d.Owner, d.LeaseUntil.UnixMilli())
 }
 
 // recordSQL keeps outcomes and ends the leases, at a time ?1 by a clock at ?2. What
@@ -48,14 +64,14 @@ func recordSQL(rows int) string {
 		accepted = w.accepted, looked = ?2, fresh = 1, repairs = iif(w.delivered > delivery.delivered, 0, repairs),
 		owner = '', lease_until = 0,
 		wanted_since = iif(delivery.wanted = max(delivery.delivered, w.delivered) AND w.in_doubt = 0, NULL, wanted_since)` +
-		fenced + `, column7 AS delivered, column8 AS in_doubt, column9 AS remote_id, column10 AS etag, column11 AS wanted,
-		column12 AS due, column13 AS parked, column14 AS reason, column15 AS fault, column16 AS accepted` +
-		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
+		fenced + `, column8 AS delivered, column9 AS in_doubt, column10 AS remote_id, column11 AS etag, column12 AS wanted,
+		column13 AS due, column14 AS parked, column15 AS reason, column16 AS fault, column17 AS accepted` +
+		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
 }
 
 // recordArgs are the values of one outcome.
-func recordArgs(args []any, d *store.Delivery) []any {
-	return append(fenceArgs(args, d), d.Delivered, d.InDoubt, d.RemoteID, d.ETag, d.Wanted,
+func (b *backend) recordArgs(args []any, d *store.Delivery) []any {
+	return append(b.fenceArgs(args, d), d.Delivered, d.InDoubt, d.RemoteID, d.ETag, d.Wanted,
 		d.Due.UnixMilli(), d.Parked, d.Reason, d.Fault, d.Accepted)
 }
 
@@ -83,7 +99,7 @@ var errRefused = errors.New("store: not all deliveries are leased")
 // run changes the rows of some deliveries. The values of each lie between those that
 // come first and last.
 func (s several) run(first []any, values func([]any, *store.Delivery) []any, last []any, deliveries []*store.Delivery) error {
-	args := make([]any, 0, 2+16*min(len(deliveries), heldSizes[0]))
+	args := make([]any, 0, 2+17*min(len(deliveries), heldSizes[0]))
 	for _, size := range s {
 		for len(deliveries) >= size.rows {
 			args = append(args[:0], first...)
@@ -146,10 +162,10 @@ func (t *tx) advanceAll(steps []store.Step) error {
 		}
 	}
 	now := t.leaseClock()
-	if err := t.stmt.start.run(nil, fenceArgs, []any{now}, begun); err != nil {
+	if err := t.stmt.start.run(nil, t.fenceArgs, []any{now}, begun); err != nil {
 		return err
 	}
-	return t.stmt.record.run([]any{t.at, now}, recordArgs, nil, done)
+	return t.stmt.record.run([]any{t.at, now}, t.recordArgs, nil, done)
 }
 
 // errNothing says that a job had nothing to write, so that no disk is flushed for

@@ -20,10 +20,11 @@ const claimable = " WHERE target = ?1 AND " + pending + " AND parked = 0 AND (le
 // dueDeliveriesSQL finds what is due, and lateDeliveriesSQL what was put off beyond MaxWait: two ranges
 // of the index delivery_due, in its order. Each delivery comes with its row.
 const (
-	dueDeliveriesSQL = "SELECT " + deliveryColumns + ", rid FROM delivery" + claimable +
-		" AND due <= ?4 ORDER BY due, rid, member LIMIT ?5"
-	lateDeliveriesSQL = "SELECT " + deliveryColumns + ", rid FROM delivery" + claimable +
-		" AND due > max(?4, ?2 + ?3) ORDER BY due, rid, member LIMIT ?5"
+	dueDeliveriesSQL  = deliveriesSQL + " AND due <= ?4" + deliveryOrder
+	lateDeliveriesSQL = deliveriesSQL + " AND due > max(?4, ?2 + ?3)" + deliveryOrder
+
+	deliveriesSQL = "SELECT target, r.type, r.id, " + deliveryState + ", r.rid FROM delivery CROSS JOIN resource r ON r.rid = delivery.rid" + claimable
+	deliveryOrder = " ORDER BY due, delivery.rid, member LIMIT ?5"
 )
 
 // leaseSQL leases what one of these found, which is all of its kind between the
@@ -95,6 +96,7 @@ func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, 
 		}
 		d.Owner, d.LeaseUntil = owner, moment(until)
 		claimed, rids = append(claimed, d), append(rids, rid)
+		t.remember(d.Key, rid)
 	}
 	if err := errors.Join(rows.Err(), rows.Close()); err != nil || len(claimed) == 0 {
 		return nil, err

@@ -23,8 +23,9 @@ const wantTail = `ON CONFLICT (target, rid, member) DO UPDATE SET
 // deliveryColumns are what scanDelivery reads.
 const deliveryColumns = `target,
 	(SELECT r.type FROM resource r WHERE r.rid = delivery.rid),
-	(SELECT r.id FROM resource r WHERE r.rid = delivery.rid),
-	member, wanted, delivered, retract, in_doubt, begun, remote_id, etag, attempts, due,
+	(SELECT r.id FROM resource r WHERE r.rid = delivery.rid), ` + deliveryState
+
+const deliveryState = `member, wanted, delivered, retract, in_doubt, begun, remote_id, etag, attempts, due,
 	coalesce(wanted_since, 0), parked, reason, fault, parked = 1 AND dropped = wanted, changed,
 	accepted, repairs, fresh, looked, checked, owner, lease_until`
 

@@ -25,7 +25,12 @@ func (c *codec) scanVersion(row scanner, more ...any) (store.Resource, error) {
 	var resource store.Resource
 	var at int64
 	var packed []byte
-	into := append([]any{&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, &packed}, more...)
+	var lent sql.RawBytes
+	body := any(&packed)
+	if _, several := row.(*sql.Rows); several {
+		body = &lent // unpacked before the next row
+	}
+	into := append([]any{&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, body}, more...)
 	err := row.Scan(into...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return store.Resource{}, store.ErrNotFound
@@ -34,6 +39,9 @@ func (c *codec) scanVersion(row scanner, more ...any) (store.Resource, error) {
 		return store.Resource{}, fmt.Errorf("read a version: %w", err)
 	}
 	resource.LastUpdated = time.UnixMilli(at).UTC()
+	if packed == nil {
+		packed = lent
+	}
 	resource.Body, err = c.Unpack(packed)
 	return resource, err
 }
