@@ -1,10 +1,145 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"slices"
 	"time"
 )
+
+// MaxWait is the longest that a delivery may have to wait, for its time or for
+// the end of a lease. What says to wait longer was written while the clock was
+// ahead, and would lie still until the clock was there again.
+const MaxWait = 2 * time.Hour
+
+// Deliveries is the part of a store that the write-back worker reconciles by.
+type Deliveries interface {
+	// Claim leases up to limit deliveries of a target that are due at the
+	// store's clock: wanted differs from delivered, or the outcome is in doubt,
+	// and neither parked nor leased but for a check, MaxWait being the longest that either counts
+	// for. Those due longest come first. A lease that has
+	// run out may be claimed by another; the delivery is then InDoubt if an attempt
+	// had begun.
+	Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]Delivery, error)
+	// WantedVersions reads the version wanted of each of many deliveries at once, in
+	// their order; where there is none, the zero Resource.
+	WantedVersions(ctx context.Context, deliveries []Delivery) ([]Resource, error)
+	// Begin records and counts that an attempt to send starts, before anything
+	// is sent; ErrLeaseLost if the lease has run out or is another's.
+	Begin(ctx context.Context, delivery Delivery) error
+	// Record keeps the outcome of a claimed delivery and ends its lease;
+	// ErrLeaseLost if another claim has followed. It takes Delivered (which never
+	// goes backwards), InDoubt, RemoteID, ETag, Due, Parked, Reason, Fault and
+	// Accepted from the delivery. The copy is fresh then, and not looked at yet.
+	// A version that was not delivered before begins to count Repairs anew. A lease that ran out unclaimed may still be recorded: what is
+	// known is better than a doubt. Where a higher version was wanted meanwhile,
+	// the delivery stays pending, unparked, and due at once unless the attempt
+	// failed.
+	Record(ctx context.Context, delivery Delivery) error
+	// Advance is Begin and Record of many at once, which share what the disk costs.
+	// Each has its own answer, in the order of the steps.
+	Advance(ctx context.Context, steps []Step) []error
+	// Backlog counts what is wanted and not yet delivered, by target.
+	Backlog(ctx context.Context) ([]Backlog, error)
+	// Delivery gives the state of one member of a resource at one target;
+	// ErrNotFound if it was never wanted.
+	Delivery(ctx context.Context, target string, key Key, member string) (Delivery, error)
+	// Members gives the state of all members of a resource that a target was ever
+	// wanted to hold, in order of their names.
+	Members(ctx context.Context, target string, key Key) ([]Delivery, error)
+	// Deliveries lists the state of many, page by page.
+	Deliveries(ctx context.Context, query DeliveryQuery) (DeliveryPage, error)
+
+	Checks
+}
+
+// Step is what is told of a claimed delivery: that an attempt begins, or else its
+// outcome.
+type Step struct {
+	Delivery Delivery
+	Begins   bool
+}
+
+// Whole is the member that is the resource itself, whether it is the only one or
+// has others beside it.
+const Whole = ""
+
+// Delivery is the state of one member of a resource at one target, each of which
+// is delivered by itself. The version delivered follows the version wanted;
+// nothing is queued in between.
+type Delivery struct {
+	Target string
+	Key    Key
+	// Member is which of the resources it is that the target takes for the one
+	// stored; Whole where it is the only one.
+	Member string
+	// Wanted and Delivered are versions of the resource; Delivered is 0 before
+	// the first success.
+	Wanted, Delivered int64
+	// Retract says that the wanted version takes the result back, or that it has no
+	// such member any more.
+	Retract bool
+	// InDoubt says that an attempt began whose outcome is not known, so the
+	// target must be read before anything is decided.
+	InDoubt bool
+	// RemoteID and ETag are the target's own id and version tag, kept from the
+	// last success.
+	RemoteID, ETag string
+	// Attempts counts those begun since the last success; Begin and Record keep
+	// the count, whatever a worker writes here.
+	Attempts int
+	// Due is when the next attempt may be made.
+	Due time.Time
+	// WantedSince is when the target first fell behind.
+	WantedSince time.Time
+	// Parked says that no further attempt is made until someone decides;
+	// Reason says why in words without patient data, and Fault in one of a few.
+	Parked        bool
+	Reason, Fault string
+	// Dropped says that someone gave the version wanted up, for the Reason; it is
+	// then Parked as well.
+	Dropped bool
+	// Changed is when something was last recorded, released or dropped; zero
+	// before. Only the store sets it.
+	Changed time.Time
+	// Accepted is a digest of the copy that the target was seen to make of what it
+	// took, "" if it was not seen.
+	Accepted string
+	// Fresh says that nobody has looked at the copy since it was delivered; Looked
+	// is when that was, or when somebody looked last, and Checked when the copy was
+	// read last. Zero before.
+	Fresh           bool
+	Looked, Checked time.Time
+	// Repairs counts how often a copy of the version delivered was to be written
+	// again since it differed.
+	Repairs int
+	// Owner holds the lease until LeaseUntil.
+	Owner      string
+	LeaseUntil time.Time
+}
+
+// Usage is how full a store is.
+type Usage struct {
+	// Bytes is what the database takes on its disk.
+	Bytes int64
+	// Queued is how many jobs wait to be taken up, Queue how many may.
+	Queued, Queue int
+}
+
+// Promptly is how soon a version that is wanted should be at its target.
+const Promptly = 5 * time.Minute
+
+// Backlog is what one target still lacks: Pending counts what is not parked,
+// InDoubt what of all is in doubt.
+type Backlog struct {
+	Target                   string
+	Pending, InDoubt, Parked int
+	// Overdue counts those of Pending and Parked that were wanted longer than
+	// Promptly ago.
+	Overdue int
+	// Oldest is the earliest WantedSince of those pending, zero if none.
+	Oldest time.Time
+}
 
 // DeliveryState is where a delivery stands. The values are those that people
 // filter by.

@@ -76,36 +76,44 @@ func (t *tx) claim(target, owner string, lease time.Duration, limit int) ([]stor
 }
 
 // claimFound leases what a statement finds.
-func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) (claimed []store.Delivery, err error) {
+func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) ([]store.Delivery, error) {
 	wait := store.MaxWait.Milliseconds()
-	rows, err := find.QueryContext(background, target, now, wait, t.at, limit)
-	if err != nil {
-		return nil, fmt.Errorf("claim deliveries: %w", err)
-	}
-	var rids []int64
-	doubts := int64(0)
-	for rows.Next() {
-		var rid int64
-		d, begun, err := scanDelivery(rows, now, &rid)
-		if err != nil {
-			return nil, errors.Join(err, rows.Close())
-		}
-		if begun {
-			d.InDoubt = true
-			doubts++
-		}
-		d.Owner, d.LeaseUntil = owner, moment(until)
-		claimed, rids = append(claimed, d), append(rids, rid)
-		t.remember(d.Key, rid)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil || len(claimed) == 0 {
+	claimed, rids, doubts, err := t.find(find, now, target, now, wait, t.at, limit)
+	if err != nil || len(claimed) == 0 {
 		return nil, err
+	}
+	for i := range claimed {
+		claimed[i].Owner, claimed[i].LeaseUntil = owner, moment(until)
+		t.remember(claimed[i].Key, rids[i])
 	}
 	first, last := claimed[0], claimed[len(claimed)-1]
 	between := []any{target, now, wait, owner, until, first.Due.UnixMilli(), rids[0], first.Member, last.Due.UnixMilli(), rids[len(rids)-1], last.Member}
 	return claimed, errors.Join(
 		t.leaseThose(t.stmt.lease, between, int64(len(claimed))-doubts),
 		t.leaseThose(t.stmt.doubt, between, doubts))
+}
+
+// find reads deliveries and their rows, and counts those of which an attempt had
+// begun.
+func (t *tx) find(find *sql.Stmt, now int64, args ...any) (found []store.Delivery, rids []int64, doubts int64, err error) {
+	rows, err := find.QueryContext(background, args...)
+	if err != nil {
+		return nil, nil, 0, fmt.Errorf("find deliveries: %w", err)
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		var rid int64
+		d, begun, err := scanDelivery(rows, now, &rid)
+		if err != nil {
+			return nil, nil, 0, err
+		}
+		if begun {
+			d.InDoubt = true
+			doubts++
+		}
+		found, rids = append(found, d), append(rids, rid)
+	}
+	return found, rids, doubts, rows.Err()
 }
 
 // leaseThose leases that many. Others would be deliveries leased that nobody works

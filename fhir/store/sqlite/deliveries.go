@@ -25,6 +25,7 @@ const deliveryColumns = `target,
 	(SELECT r.type FROM resource r WHERE r.rid = delivery.rid),
 	(SELECT r.id FROM resource r WHERE r.rid = delivery.rid), ` + deliveryState
 
+// deliveryState are those of them behind the key.
 const deliveryState = `member, wanted, delivered, retract, in_doubt, begun, remote_id, etag, attempts, due,
 	coalesce(wanted_since, 0), parked, reason, fault, parked = 1 AND dropped = wanted, changed,
 	accepted, repairs, fresh, looked, checked, owner, lease_until`
