@@ -2,6 +2,7 @@ package writeback
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"os"
 	"strings"
@@ -13,6 +14,7 @@ import (
 
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/fhir/observation"
+	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/questionnaire"
 	"tidemark.example/tidemark/scoring"
 )
@@ -125,4 +127,23 @@ func FuzzStoredScore(f *testing.F) {
 	f.Add(retracted)
 	f.Add(scoreOf(1, 1, false))
 	f.Fuzz(func(t *testing.T, body []byte) { sameShape(t, body) })
+}
+
+// TestRetractionByAVersionThatIsNot: what is taken back goes entered in error, though
+// the version wanted is stored as it was.
+func TestRetractionByAVersionThatIsNot(t *testing.T) {
+	t.Parallel()
+	w := newWard(t)
+	want(t, w.store, 1, false)
+	w.pass()
+	require.Equal(t, "final", w.only()["status"])
+	require.NoError(t, w.store.Write(context.Background(), nil, func(tx store.Tx) error {
+		stored, err := tx.Put(keyOf(1), "PUT", store.Index{}, func(v int64, _ time.Time) ([]byte, error) { return scoreOf(1, v, false), nil })
+		if err != nil {
+			return err
+		}
+		return tx.Want(targetName, keyOf(1), stored.Version, true)
+	}))
+	w.pass()
+	require.Equal(t, enteredInError, w.only()["status"])
 }
