@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/gin-gonic/gin"
+	"go.opentelemetry.io/otel/trace"
 
 	"tidemark.example/tidemark/api/edge"
 	"tidemark.example/tidemark/fhir/audit"
@@ -73,6 +74,8 @@ type Options struct {
 	Exports *Exports
 	// CDS is how CDS Hooks calls are answered; nil if they are not.
 	CDS *CDS
+	// Traces records spans of requests; nil if nobody wants them.
+	Traces trace.TracerProvider
 	// Version is that of the program, for the CapabilityStatement.
 	Version string
 }
@@ -180,7 +183,7 @@ func (s *Server) engine() *gin.Engine {
 	if err := engine.SetTrustedProxies(nil); err != nil {
 		panic(err) // nil is always accepted
 	}
-	engine.Use(s.observe, s.trace, s.recover, s.cors, s.admit, s.answerOptions, s.authenticate, s.negotiate)
+	engine.Use(s.traced(), s.observe, s.trace, s.recover, s.cors, s.admit, s.answerOptions, s.authenticate, s.negotiate)
 	for _, r := range s.routes {
 		engine.Handle(r.method, r.path, s.handle(r))
 		if r.method == http.MethodGet {

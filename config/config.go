@@ -53,6 +53,8 @@ type Settings struct {
 	CDS
 	// Exports are how bulk exports are offered.
 	Exports
+	// Tracing is where spans are sent.
+	Tracing
 	// Edges are the limits, TLS and proxies.
 	Edges
 
@@ -84,7 +86,7 @@ func All() []Setting {
 		{"TIDEMARK_AUDIT_SHIP", "", "where the audit trail is given to beside the database: a file (JSON lines), stdout, or the base of a FHIR server", func(s *Settings) *string { return &s.AuditShip }},
 		{"TIDEMARK_BANDS", "usual-25-50", "band set: " + strings.Join(bandNames(), ", "), func(s *Settings) *string { return &s.Bands }},
 		{"TIDEMARK_CORS_ORIGINS", "", "origins whose pages may use the server from a browser, as https://portal.example, separated by commas; empty lets none", func(s *Settings) *string { return &s.CORSOrigins }},
-	}, hookSettings(), cdsSettings(), exportSettings(), targetSettings(), authSettings(), edgeSettings())
+	}, hookSettings(), cdsSettings(), exportSettings(), targetSettings(), authSettings(), edgeSettings(), tracingSettings())
 }
 
 func bandNames() []string {
@@ -225,6 +227,7 @@ func (s Settings) Check() error {
 	s.checkCDS(bad)
 	s.checkExports(bad)
 	s.checkEdges(bad)
+	s.checkTracing(bad)
 	s.checkAuthorization(bad)
 	slices.SortFunc(errs, func(a, b error) int { return strings.Compare(a.Error(), b.Error()) })
 	return errors.Join(errs...)

@@ -68,7 +68,9 @@ func TestPrometheusAlerts(t *testing.T) {
 		require.FailNow(t, "not all of them fire", "%v do not", m.lack(raises, m.fired))
 	}
 	t.Logf("%d alerts fired", len(raises))
+	m.queries(t)
 	mended()
+	m.forget()
 	for _, each := range troubles {
 		each.mends()
 	}

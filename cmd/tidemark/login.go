@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"net/http"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/api/auth/authserver"
 	"tidemark.example/tidemark/config"
@@ -16,7 +18,9 @@ import (
 type reach struct {
 	target  config.Target
 	metrics *api.Metrics
-	logger  *slog.Logger
+	// traces records spans of requests; nil for none.
+	traces trace.TracerProvider
+	logger *slog.Logger
 	// keys are those it is logged in with, nil if there are none.
 	keys *authserver.RingFile
 }
@@ -46,7 +50,10 @@ func (r *reach) network() (http.RoundTripper, error) {
 	t := r.target
 	files := login.Files{CA: t.TLS.CAFile, Cert: t.TLS.ClientCert, Key: t.TLS.ClientKey, ServerName: t.TLS.ServerName}
 	network, err := login.NewNetwork(t.URL, files, r.logger, nil)
-	return network, r.named(err)
+	if err != nil {
+		return nil, r.named(err)
+	}
+	return passingOn(network, r.traces), nil
 }
 
 // source is what proves who we are; nil if nothing has to.

@@ -14,6 +14,7 @@ import (
 
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/api/edge"
+	"tidemark.example/tidemark/api/tracing"
 	"tidemark.example/tidemark/config"
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/scoring"
@@ -50,7 +51,7 @@ func serve(ctx context.Context, p *program, args []string) int {
 	if err != nil {
 		return p.fail(exitUsage, errors.Join(err, otherFaults(ctx, s, err)))
 	}
-	logger := slog.New(slog.NewJSONHandler(p.err, nil))
+	logger := slog.New(tracing.Logs(slog.NewJSONHandler(p.err, nil)))
 	service, err := start(ctx, s, logger, time.Now)
 	if err != nil {
 		code := exitEnvironment
@@ -86,6 +87,8 @@ type service struct {
 	// exported is closed when no export is prepared any more; nil before any may be.
 	exported chan struct{}
 	cancel   context.CancelFunc
+	// flush sends the last spans; nil if none are recorded.
+	flush func()
 }
 
 // start opens the database and both listeners; what it answers is running.
@@ -117,6 +120,9 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 	measured(&s, metrics)
 	if options.Auth, err = authorised(&s, db, logger, metrics); err == nil {
 		options.CDS, err = cdsHooks(&s)
+	}
+	if err == nil {
+		err = sv.trace(ctx, &s, &options)
 	}
 	if err != nil {
 		sv.workers <- nil
@@ -194,5 +200,8 @@ func (sv *service) Stop() error {
 		<-sv.exported
 	}
 	errs = append(errs, <-sv.workers, sv.store.Close())
+	if sv.flush != nil {
+		sv.flush()
+	}
 	return errors.Join(errs...)
 }

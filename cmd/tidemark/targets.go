@@ -8,6 +8,8 @@ import (
 	"log/slog"
 	"slices"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/api/auth/authserver"
 	"tidemark.example/tidemark/api/status"
@@ -48,7 +50,7 @@ func (sv *service) writeBack(ctx context.Context, targets []config.Target, optio
 	var rings []*authserver.RingFile
 	var faults []error
 	for _, t := range targets {
-		r := reach{target: t, metrics: metrics, logger: logger.With("target", t.Name)}
+		r := reach{target: t, metrics: metrics, traces: options.Traces, logger: logger.With("target", t.Name)}
 		transport, err := r.transport()
 		profile, unfit := profileOf(t)
 		if err = errors.Join(err, unfit); err != nil {
@@ -56,7 +58,7 @@ func (sv *service) writeBack(ctx context.Context, targets []config.Target, optio
 			continue
 		}
 		worker, err := writeback.New(sv.store, writeback.Target{Name: t.Name, Base: t.URL, Transport: transport, Mode: writeback.Mode(t.Mode), Subject: subjectOf(t), Profile: profile},
-			writeback.Options{Logger: logger, Observer: attempts{metrics, &sv.standing}, Sweep: sweepOf(t), Interval: t.Interval(), Senders: t.Concurrency,
+			writeback.Options{Logger: logger, Traces: options.Traces, Observer: attempts{metrics, &sv.standing}, Sweep: sweepOf(t), Interval: t.Interval(), Senders: t.Concurrency,
 				Timeout: t.RequestTimeout(), Lease: leases * t.RequestTimeout(), Settle: t.RequestTimeout()})
 		if err != nil {
 			return fmt.Errorf("starting the write-back: %w", err)
@@ -142,7 +144,7 @@ func (a attempts) Attempted(attempt writeback.Attempt) {
 	if attempt.Fault != writeback.FaultNone {
 		counted.Fault = string(attempt.Fault)
 	}
-	a.metrics.Attempt(context.Background(), counted)
+	a.metrics.Attempt(trace.ContextWithSpanContext(context.Background(), attempt.Trace), counted)
 	a.standing.attempted(attempt)
 }
 

@@ -85,6 +85,8 @@ type Delivery struct {
 	// RemoteID and ETag are the target's own id and version tag, kept from the
 	// last success.
 	RemoteID, ETag string
+	// Trace is that of the request which wanted the version, "" for none.
+	Trace string
 	// Attempts counts those begun since the last success; Begin and Record keep
 	// the count, whatever a worker writes here.
 	Attempts int

@@ -250,6 +250,7 @@ type Store interface {
 	// replica. The job's own error is returned as it is, and nothing of that
 	// job is kept; ErrUnknownOutcome if the commit failed. A context that ends
 	// before the job was taken up withdraws it; afterwards the commit is awaited.
+	// What the job wants is wanted in the trace of the context.
 	Write(ctx context.Context, keys []string, job Job) error
 	// Get gives the current version, a tombstone included.
 	Get(ctx context.Context, key Key) (Resource, error)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"go.opentelemetry.io/otel/trace"
 )
 
 // Outcome is what became of a claimed delivery. The values serve as labels.
@@ -119,7 +121,9 @@ var sentences = map[Fault]string{
 // Attempt is what became of one claimed delivery, for metrics. It holds nothing
 // about the patient.
 type Attempt struct {
-	Target  string
+	Target string
+	// Trace is what it was part of; not valid if it was of none.
+	Trace   trace.SpanContext
 	Outcome Outcome
 	Fault   Fault
 	// Status is the HTTP status that decided, 0 if there was none.

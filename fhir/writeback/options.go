@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"go.opentelemetry.io/otel/trace"
+	"go.opentelemetry.io/otel/trace/noop"
 
 	"tidemark.example/tidemark/fhir/store"
 )
@@ -57,6 +59,9 @@ type Options struct {
 	Jitter func(limit time.Duration) time.Duration
 	// Logger gets what someone should know, without patient data; nil discards it.
 	Logger *slog.Logger
+	// Traces records a span of each delivery, in the trace of the request that
+	// wanted it; nil records none.
+	Traces trace.TracerProvider
 	// Observer is told of every attempt, for metrics; nil if nobody wants to know.
 	Observer Observer
 }
@@ -114,6 +119,9 @@ func (o *Options) fillParts() {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Traces == nil {
+		o.Traces = noop.NewTracerProvider()
 	}
 	if o.Observer == nil {
 		o.Observer = unobserved{}

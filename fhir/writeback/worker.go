@@ -7,6 +7,8 @@ import (
 	"sync"
 	"time"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/fhir/store"
 )
@@ -149,7 +151,9 @@ func (w *Worker) work(working, ctx context.Context, c claim) {
 		return
 	}
 	s := &delivering{w: w, d: c.delivery, stored: c.wanted, until: c.until, attempt: Attempt{Target: w.name}, failures: failures, stop: ctx.Done()}
-	limited, cancel := context.WithTimeout(working, c.until.Sub(now))
+	traced, end := w.traced(working, s)
+	defer end()
+	limited, cancel := context.WithTimeout(traced, c.until.Sub(now))
 	defer cancel()
 	s.deliver(limited)
 	w.weigh(s)
@@ -258,6 +262,6 @@ func (w *Worker) report(s *delivering) {
 	if !w.log.Enabled(context.Background(), level) {
 		return
 	}
-	w.log.Log(context.Background(), level, "delivery", "target", a.Target, "outcome", a.Outcome, "fault", a.Fault,
+	w.log.Log(trace.ContextWithSpanContext(context.Background(), a.Trace), level, "delivery", "target", a.Target, "outcome", a.Outcome, "fault", a.Fault,
 		"status", a.Status, "attempts", s.d.Attempts+s.begun, "requests", a.Requests, "latency", a.Latency, "reason", s.d.Reason)
 }

@@ -31,7 +31,7 @@ const deliveryColumns = `d.target,
 	d.in_doubt = 1 OR (d.begun = 1 AND d.lease_until <= (SELECT now FROM clock)),
 	d.remote_id, d.etag, d.attempts, d.due,
 	coalesce(d.wanted_since, 0), d.parked = 1, d.reason, d.fault, d.parked = 1 AND d.dropped = d.wanted, d.changed,
-	d.accepted, d.repairs, d.fresh = 1, d.looked, d.checked, d.owner, d.lease_until`
+	d.accepted, d.repairs, d.fresh = 1, d.looked, d.checked, d.owner, d.lease_until, d.trace`
 
 // pending are the deliveries that need something done, as the index
 // delivery_due has them.
@@ -96,7 +96,7 @@ const dropSQL = `WITH superseded AS MATERIALIZED (
 	dropped AS (
 		UPDATE deliveries d SET
 			wanted_since = CASE WHEN d.delivered < d.wanted THEN d.wanted_since ELSE $4 END,
-			wanted = $3, retract = 1, due = $4, parked = 0, reason = '', fault = ''
+			wanted = $3, retract = 1, due = $4, parked = 0, reason = '', fault = '', trace = $6
 		WHERE d.target = $1 AND d.rid = $2 AND d.retract = 0 AND d.member <> ALL ($5::text[])
 			AND NOT (SELECT yes FROM superseded))
 	SELECT yes FROM superseded`
@@ -132,7 +132,7 @@ func (t *tx) Want(target string, key store.Key, version int64, retract bool, mem
 		if member == store.Whole {
 			rows = &t.rows.wants
 		}
-		rows.add(wantRow{target: target, rid: rid, member: member, version: version, retract: retract, at: t.at})
+		rows.add(wantRow{target: target, rid: rid, member: member, version: version, retract: retract, at: t.at, trace: t.trace})
 	}
 	return nil
 }
@@ -144,7 +144,7 @@ func (t *tx) dropMembers(of wish, version int64, kept []string) (superseded bool
 	if err := t.direct(); err != nil {
 		return false, err
 	}
-	err = t.row("retract members", dropSQL, []any{of.target, of.rid, version, t.at, kept}, &superseded)
+	err = t.row("retract members", dropSQL, []any{of.target, of.rid, version, t.at, kept, t.trace}, &superseded)
 	return superseded, err
 }
 
@@ -282,7 +282,7 @@ func scanDelivery(row pgx.Row) (store.Delivery, error) {
 	var due, since, changed, looked, checked, until int64
 	err := row.Scan(&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt,
 		&d.RemoteID, &d.ETag, &d.Attempts, &due, &since, &d.Parked, &d.Reason, &d.Fault, &d.Dropped, &changed,
-		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until)
+		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until, &d.Trace)
 	d.Due, d.WantedSince, d.Changed, d.LeaseUntil = moment(due), moment(since), moment(changed), moment(until)
 	d.Looked, d.Checked = moment(looked), moment(checked)
 	return d, err

@@ -101,22 +101,22 @@ const (
 		FROM unnest($1::bigint[], $2::bigint[], $3::text[], $4::text[]) AS n (rid, version, params, vals)`
 	insertIdentities = `INSERT INTO identity (name, type, id, digest)
 		SELECT * FROM unnest($1::text[], $2::text[], $3::text[], $4::text[])`
-	insertWants = `INSERT INTO delivery AS d (target, rid, wanted, retract, due, wanted_since)
-		SELECT target, rid, wanted, retract, at, at
-		FROM unnest($1::text[], $2::bigint[], $3::bigint[], $4::smallint[], $5::bigint[]) AS n (target, rid, wanted, retract, at)
+	insertWants = `INSERT INTO delivery AS d (target, rid, wanted, retract, due, wanted_since, trace)
+		SELECT target, rid, wanted, retract, at, at, trace
+		FROM unnest($1::text[], $2::bigint[], $3::bigint[], $4::smallint[], $5::bigint[], $6::text[]) AS n (target, rid, wanted, retract, at, trace)
 		ORDER BY target, rid
 		ON CONFLICT (target, rid)` + wantTail
-	insertMemberWants = `INSERT INTO delivery_member AS d (target, rid, wanted, retract, due, wanted_since, member)
-		SELECT target, rid, wanted, retract, at, at, member
-		FROM unnest($1::text[], $2::bigint[], $3::bigint[], $4::smallint[], $5::bigint[], $6::text[])
-			AS n (target, rid, wanted, retract, at, member)
+	insertMemberWants = `INSERT INTO delivery_member AS d (target, rid, wanted, retract, due, wanted_since, trace, member)
+		SELECT target, rid, wanted, retract, at, at, trace, member
+		FROM unnest($1::text[], $2::bigint[], $3::bigint[], $4::smallint[], $5::bigint[], $6::text[], $7::text[])
+			AS n (target, rid, wanted, retract, at, trace, member)
 		ORDER BY target, rid, member
 		ON CONFLICT (target, rid, member)` + wantTail
 	// A version not above the one wanted already changes nothing; a higher one is
 	// due at once, and frees a delivery that was parked for an earlier one's sake.
 	wantTail = ` DO UPDATE SET
 			wanted_since = CASE WHEN d.delivered < d.wanted THEN d.wanted_since ELSE excluded.wanted_since END,
-			wanted = excluded.wanted, retract = excluded.retract, due = excluded.due, parked = 0, reason = '', fault = ''
+			wanted = excluded.wanted, retract = excluded.retract, due = excluded.due, parked = 0, reason = '', fault = '', trace = excluded.trace
 		WHERE excluded.wanted > d.wanted`
 	insertHappened = `INSERT INTO happened (rid, version, at)
 		SELECT rid, version, at FROM unnest($1::bigint[], $2::bigint[], $3::bigint[]) WITH ORDINALITY AS n (rid, version, at, place) ORDER BY place`
@@ -170,7 +170,7 @@ func queueWants(trip *pgx.Batch, statement string, n []wantRow, more ...any) {
 	if len(n) > 0 {
 		trip.Queue(statement, append([]any{column(n, func(r *wantRow) string { return r.target }), column(n, func(r *wantRow) int64 { return r.rid }),
 			column(n, func(r *wantRow) int64 { return r.version }), column(n, func(r *wantRow) int16 { return bit(r.retract) }),
-			column(n, func(r *wantRow) int64 { return r.at })}, more...)...)
+			column(n, func(r *wantRow) int64 { return r.at }), column(n, func(r *wantRow) string { return r.trace })}, more...)...)
 	}
 }
 
@@ -215,6 +215,7 @@ type wantRow struct {
 	rid, version   int64
 	retract        bool
 	at             int64
+	trace          string
 }
 
 // happenedRow is one row of happened.

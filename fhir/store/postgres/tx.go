@@ -40,6 +40,8 @@ type tx struct {
 	fresh map[store.Key]struct{}
 	taken map[string]store.Identity
 	known map[string]lookedUp
+	// trace is that of the current job, "" for none.
+	trace string
 	// wished is what was wanted in this batch.
 	wished map[wish]struct{}
 	// Of the current job: the resources it wrote with their row numbers, the ids

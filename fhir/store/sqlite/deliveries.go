@@ -17,7 +17,7 @@ import (
 // delivery that was parked for the sake of an earlier version.
 const wantTail = `ON CONFLICT (target, rid, member) DO UPDATE SET
 	wanted_since = CASE WHEN delivered < wanted THEN wanted_since ELSE excluded.wanted_since END,
-	wanted = excluded.wanted, retract = excluded.retract, due = excluded.due, parked = 0, reason = '', fault = ''
+	wanted = excluded.wanted, retract = excluded.retract, due = excluded.due, parked = 0, reason = '', fault = '', trace = excluded.trace
 	WHERE excluded.wanted > wanted`
 
 // deliveryColumns are what scanDelivery reads.
@@ -28,7 +28,7 @@ const deliveryColumns = `target,
 // deliveryState are those of them behind the key.
 const deliveryState = `member, wanted, delivered, retract, in_doubt, begun, remote_id, etag, attempts, due,
 	coalesce(wanted_since, 0), parked, reason, fault, parked = 1 AND dropped = wanted, changed,
-	accepted, repairs, fresh, looked, checked, owner, lease_until`
+	accepted, repairs, fresh, looked, checked, owner, lease_until, trace`
 
 // pending are the deliveries that need something done, as the index
 // delivery_due has them.
@@ -43,7 +43,7 @@ const supersededSQL = "SELECT EXISTS (SELECT 1 FROM delivery WHERE target = ? AN
 // dropSQL wants the members as retracted that a version does not have any more.
 const dropSQL = `UPDATE delivery SET
 	wanted_since = CASE WHEN delivered < wanted THEN wanted_since ELSE ? END,
-	wanted = ?, retract = 1, due = ?, parked = 0, reason = '', fault = ''
+	wanted = ?, retract = 1, due = ?, parked = 0, reason = '', fault = '', trace = ?
 	WHERE target = ? AND rid = ? AND retract = 0 AND member NOT IN (SELECT value FROM json_each(?))`
 
 // wish is what one target is to hold of one resource.
@@ -73,7 +73,7 @@ func (t *tx) Want(target string, key store.Key, version int64, retract bool, mem
 	}
 	t.wished[of] = struct{}{}
 	for _, member := range members {
-		t.rows.wants.add(wantRow{target: target, rid: rid, member: member, version: version, retract: retract, at: t.at})
+		t.rows.wants.add(wantRow{target: target, rid: rid, member: member, version: version, retract: retract, at: t.at, trace: t.trace})
 	}
 	return nil
 }
@@ -95,7 +95,7 @@ func (t *tx) dropMembers(of wish, version int64, kept []string) (superseded bool
 	if err != nil {
 		return false, err
 	}
-	if _, err := t.stmt.drop.ExecContext(background, t.at, version, t.at, of.target, of.rid, string(list)); err != nil {
+	if _, err := t.stmt.drop.ExecContext(background, t.at, version, t.at, t.trace, of.target, of.rid, string(list)); err != nil {
 		return false, fmt.Errorf("retract members: %w", err)
 	}
 	return false, nil
@@ -145,7 +145,7 @@ func scanDelivery(row scanner, now int64, more ...any) (d store.Delivery, begun 
 	var due, since, changed, looked, checked, until int64
 	into := append([]any{&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt, &begun,
 		&d.RemoteID, &d.ETag, &d.Attempts, &due, &since, &d.Parked, &d.Reason, &d.Fault, &d.Dropped, &changed,
-		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until}, more...)
+		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until, &d.Trace}, more...)
 	err = row.Scan(into...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return store.Delivery{}, false, store.ErrNotFound

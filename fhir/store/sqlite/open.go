@@ -226,5 +226,9 @@ func (s *Store) Usage(ctx context.Context) (u store.Usage, err error) {
 
 // Write runs a job in the next batch, see store.Store.
 func (s *Store) Write(ctx context.Context, keys []string, job store.Job) error {
-	return s.writer.Do(ctx, keys, func(t *tx) error { return groupcommit.Run(t, job) })
+	trace := store.TraceOf(ctx)
+	return s.writer.Do(ctx, keys, func(t *tx) error {
+		t.trace = trace
+		return groupcommit.Run(t, job)
+	})
 }

@@ -31,7 +31,7 @@ func (r *rows) prepare(ctx context.Context, conn *lasting) error {
 		r.tokens.prepare(ctx, conn, tokenRow.values, "INSERT INTO token (param, value, rid, version)", "(?, ?, ?, ?)", "ON CONFLICT DO NOTHING"),
 		r.numbers.prepare(ctx, conn, numberRow.values, "INSERT INTO number (rid, version, param, value)", "(?, ?, ?, ?)", "ON CONFLICT DO NOTHING"),
 		r.identities.prepare(ctx, conn, identityRow.values, "INSERT INTO identity (name, type, id, digest)", "(?, ?, ?, ?)", ""),
-		r.wants.prepare(ctx, conn, wantRow.values, "INSERT INTO delivery (target, rid, member, wanted, retract, due, wanted_since)", "(?, ?, ?, ?, ?, ?, ?)", wantTail),
+		r.wants.prepare(ctx, conn, wantRow.values, "INSERT INTO delivery (target, rid, member, wanted, retract, due, wanted_since, trace)", "(?, ?, ?, ?, ?, ?, ?, ?)", wantTail),
 		r.happened.prepare(ctx, conn, happenedRow.values, "INSERT INTO happened (rid, version, at)", "(?, ?, ?)", ""),
 	)
 }
@@ -158,10 +158,11 @@ type wantRow struct {
 	rid, version   int64
 	retract        bool
 	at             int64
+	trace          string
 }
 
 func (r wantRow) values(args []any) []any {
-	return append(args, r.target, r.rid, r.member, r.version, r.retract, r.at, r.at)
+	return append(args, r.target, r.rid, r.member, r.version, r.retract, r.at, r.at, r.trace)
 }
 
 // happenedRow is one row of happened.

@@ -36,6 +36,8 @@ type tx struct {
 	// fresh are the resources, taken the identity keys, held back in this batch.
 	fresh map[store.Key]struct{}
 	taken map[string]store.Identity
+	// trace is that of the current job, "" for none.
+	trace string
 	// wished is what was wanted in this batch.
 	wished map[wish]struct{}
 	// Of the current job: the resources it wrote with their row numbers, and the

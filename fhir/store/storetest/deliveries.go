@@ -137,6 +137,7 @@ func testDeliveries(t *testing.T, driver Driver) {
 	driver.subtest(t, "ParkedAreNotClaimed", testParked)
 	driver.subtest(t, "GiveTheVersionsTheyWant", testWantedVersions)
 	driver.subtest(t, "BacklogCountsByTarget", testBacklog)
+	driver.subtest(t, "KeepTheTraceTheyWereWantedIn", testTrace)
 	driver.subtest(t, "NeverDeliverMoreThanWanted", func(t *testing.T, s store.Store, _ *Clock) {
 		want(t, s, key, false)
 		d := claimOne(t, s, worker)
@@ -263,6 +264,44 @@ func testWantedVersions(t *testing.T, s store.Store, _ *Clock) {
 	none, err := s.WantedVersions(context.Background(), nil)
 	require.NoError(t, err)
 	require.Empty(t, none)
+}
+
+// testTrace: a delivery is part of the trace of the request that wanted its
+// version, its members too, those that a version has no more among them.
+func testTrace(t *testing.T, s store.Store, _ *Clock) {
+	const first, second = "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01", "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-00"
+	key := observation("o1")
+	wants := func(trace string, members ...string) {
+		t.Helper()
+		d := store.Delivery{Trace: trace}
+		require.Equal(t, trace, store.TraceOf(d.Traced(context.Background())))
+		require.NoError(t, s.Write(d.Traced(context.Background()), nil, func(tx store.Tx) error {
+			written, err := tx.Put(key, "PUT", store.Index{}, body)
+			if err != nil {
+				return err
+			}
+			return tx.Want(target, key, written.Version, false, members...)
+		}))
+	}
+	traces := func() map[string]string {
+		t.Helper()
+		all, err := s.Members(context.Background(), target, key)
+		require.NoError(t, err)
+		found := map[string]string{}
+		for _, d := range all {
+			found[d.Member] = d.Trace
+		}
+		return found
+	}
+	wants(first, "panel", "itch")
+	require.Equal(t, map[string]string{"panel": first, "itch": first}, traces())
+	for _, claimed := range claim(t, s, worker) {
+		require.Equal(t, first, claimed.Trace)
+	}
+	wants(second, "panel")
+	require.Equal(t, map[string]string{"panel": second, "itch": second}, traces())
+	wants("", "panel")
+	require.Equal(t, map[string]string{"panel": "", "itch": second}, traces())
 }
 
 // testBacklog counts pending, doubtful and parked deliveries.
