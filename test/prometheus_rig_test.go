@@ -116,14 +116,6 @@ func (m *monitoring) ServeHTTP(_ http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// forget lets what has cleared so far not count: while things break, an alert may
-// fire and clear more than once.
-func (m *monitoring) forget() {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	clear(m.cleared)
-}
-
 // firing are the alerts that Prometheus itself says fire.
 func (m *monitoring) firing(t testing.TB) []string {
 	t.Helper()

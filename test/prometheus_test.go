@@ -28,7 +28,7 @@ import (
 // the slowest clears once its window of six hours, shortened, is past the fault.
 const (
 	firingTime   = 70 * time.Second
-	clearingTime = 100 * time.Second
+	clearingTime = 130 * time.Second
 )
 
 // trouble is one fault of what the program stands on: what it must raise, what
@@ -70,7 +70,6 @@ func TestPrometheusAlerts(t *testing.T) {
 	t.Logf("%d alerts fired", len(raises))
 	m.queries(t)
 	mended()
-	m.forget()
 	for _, each := range troubles {
 		each.mends()
 	}
