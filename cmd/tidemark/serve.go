@@ -32,15 +32,6 @@ func settingsHelp(out io.Writer) {
 	targetsHelp(out)
 }
 
-func settings(p *program, name string, args []string) (config.Settings, error) {
-	flags := flag.NewFlagSet(name, flag.ContinueOnError)
-	file := flags.String("config", "", "")
-	if err := p.parse(flags, args); err != nil {
-		return config.Settings{}, err
-	}
-	return config.Read(*file, p.getenv)
-}
-
 func serve(ctx context.Context, p *program, args []string) int {
 	flags := flag.NewFlagSet("serve", flag.ContinueOnError)
 	file := flags.String("config", "", "")
