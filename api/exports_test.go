@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"slices"
+	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -15,6 +18,7 @@ import (
 
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/fhir"
+	"tidemark.example/tidemark/fhir/store"
 )
 
 // casper is a response about the other patient.
@@ -285,6 +289,50 @@ func TestExportRefuses(t *testing.T) {
 	require.Len(t, notes, 2)
 	require.Contains(t, notes[0], "_typeFilter")
 	require.Contains(t, notes[1], "Patient")
+}
+
+// TestExportFileThatCannotBeFinished: the connection breaks off, so that what came
+// cannot be taken for the whole; before the first line it is an ordinary refusal.
+func TestExportFileThatCannotBeFinished(t *testing.T) {
+	t.Parallel()
+	failing := &snapshotFailing{}
+	r := newRig(t, offered, func(o *api.Options) { failing.Store = o.Store; o.Store = failing })
+	require.NoError(t, r.store.Write(context.Background(), nil, func(tx store.Tx) error {
+		for i := range 250 { // more than a page
+			if _, err := tx.Put(store.Key{Type: "Observation", ID: fmt.Sprintf("page-%03d", i)}, "POST", store.Index{},
+				func(int64, time.Time) ([]byte, error) { return []byte(`{"resourceType":"Observation"}`), nil }); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	id := r.exported("/fhir/$export")
+	whole := r.get("/fhir/$export/" + id + "/1")
+	require.Equal(t, 250, strings.Count(string(whole.body), "\n"))
+	failing.from.Store(2)
+	a, err := send(r.origin, http.MethodGet, "/fhir/$export/"+id+"/1", "")
+	require.ErrorIs(t, err, io.ErrUnexpectedEOF)
+	require.Equal(t, http.StatusOK, a.status)
+	require.Less(t, len(a.body), len(whole.body))
+	require.Contains(t, r.log.String(), "request failed")
+	failing.calls.Store(0)
+	failing.from.Store(1)
+	r.get("/fhir/$export/"+id+"/1").refused(http.StatusServiceUnavailable, "no-store")
+}
+
+// snapshotFailing is a store whose snapshots fail from a call on, the first being
+// 1; 0 is never.
+type snapshotFailing struct {
+	store.Store
+	from, calls atomic.Int64
+}
+
+// Snapshot implements store.Store.
+func (s *snapshotFailing) Snapshot(ctx context.Context, query store.SnapshotQuery) ([]store.Snapshotted, error) {
+	if from := s.from.Load(); from > 0 && s.calls.Add(1) >= from {
+		return nil, errors.New("the disk is gone")
+	}
+	return s.Store.Snapshot(ctx, query)
 }
 
 // counter is a counter of a label's value.

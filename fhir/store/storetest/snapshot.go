@@ -79,6 +79,9 @@ func testSnapshot(t *testing.T, driver Driver) {
 		require.Equal(t, []string{"1|2", "4|1"}, snapshot(t, s, now), "each change is in one export, by the instant of the one before")
 		now.Deleted = true
 		require.Equal(t, []string{"2|2"}, snapshot(t, s, now))
+		put(t, s, observation("3"), of("Patient/a"))
+		now.Deleted = false
+		require.Equal(t, []string{"1|2", "4|1"}, snapshot(t, s, now), "what is changed later was not changed in between")
 		now.Since = now.At
 		require.Empty(t, snapshot(t, s, now))
 	})
