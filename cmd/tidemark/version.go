@@ -15,8 +15,14 @@ import (
 	"tidemark.example/tidemark/scoring"
 )
 
+// release is the version that deploy/release/build was told, "" for other builds.
+var release string
+
 // version is the program's, from the build.
 func version() string {
+	if release != "" {
+		return release
+	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok || info.Main.Version == "" {
 		return "unknown"

@@ -54,7 +54,7 @@ const rsaBits = 3072
 // The faults of a key file.
 var (
 	ErrRing    = errors.New("not a file of keys with one current and one next key")
-	ErrExposed = errors.New("the file of private keys can be read by others; set its mode to 0600")
+	ErrExposed = errors.New("the file of private keys can be read by others; set its mode to 0600, or to 0640 if it is root's and its group the server's alone")
 	ErrTooSoon = fmt.Errorf("the keys were rotated less than %s ago, and tokens of the key to be dropped may still be good", RotationPause)
 )
 
@@ -257,7 +257,7 @@ func ReadRing(path string) (*Ring, error) {
 	if err != nil {
 		return nil, fmt.Errorf("authserver: keys: %w", err)
 	}
-	if info.Mode().Perm()&0o077 != 0 {
+	if others := info.Mode().Perm() & 0o077; others != 0 && (others != 0o040 || !ofRoot(info)) {
 		return nil, fmt.Errorf("authserver: keys: %s: %w", path, ErrExposed)
 	}
 	data, err := io.ReadAll(io.LimitReader(file, maxFile))

@@ -146,6 +146,14 @@ func TestFilesOfKeysThatAreNotRightAreRefused(t *testing.T) {
 		write(t, path, good, 0o644)
 		_, err := authserver.OpenRing(path, nil)
 		require.ErrorIs(t, err, authserver.ErrExposed)
+		require.NoError(t, os.Chmod(path, 0o640))
+		_, err = authserver.ReadRing(path)
+		if os.Geteuid() == 0 {
+			require.NoError(t, err, "root may let the server's group read it, as a mounted secret is")
+			require.NoError(t, os.Chmod(path, 0o660))
+			_, err = authserver.ReadRing(path)
+		}
+		require.ErrorIs(t, err, authserver.ErrExposed)
 	})
 	t.Run("not there", func(t *testing.T) {
 		t.Parallel()
