@@ -134,7 +134,7 @@ func (s *Server) patientView(c *gin.Context) (reply, error) {
 	if err != nil {
 		return reply{}, stored(ctx, err)
 	}
-	if in := (cardInput{self, clinician, s.options.Bands, s.cds.now(), s.options.BaseURL}); self != nil || clinician != nil {
+	if in := (cardInput{self, clinician, s.options.Bands, s.cds.now(), s.options.BaseURL, languageAsked(c)}); self != nil || clinician != nil {
 		answer.Cards = append(answer.Cards, in.card(newRequestID()))
 	}
 	if body, err = json.Marshal(answer); err != nil {

@@ -1,12 +1,17 @@
 package api
 
 import (
-	"fmt"
+	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
+
+	"golang.org/x/text/cases"
+	"golang.org/x/text/language"
 
 	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/questionnaire"
+	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
 )
 
@@ -50,10 +55,27 @@ type cardInput struct {
 	bands           scoring.BandSet
 	now             time.Time
 	base            string
+	language        *languages.Language
 }
 
-// raterNames are how the two kinds of rater are called.
-var raterNames = map[scoring.Rater]string{scoring.RatedBySelf: "patient or carer", scoring.RatedByClinician: "clinician"}
+// raterSays are the sentences of a card that name who rated.
+type raterSays struct{ first, second, heading, link string }
+
+// saidOf are those of the two kinds of rater; names in braces are filled in.
+var saidOf = map[scoring.Rater]raterSays{
+	scoring.RatedBySelf: {"{value} by patient or carer, {age}", "by patient or carer {value}, {age}", "Rated by patient or carer, {date} ({age})",
+		"The report on the score by patient or carer (FHIR DiagnosticReport)"},
+	scoring.RatedByClinician: {"{value} by clinician, {age}", "by clinician {value}, {age}", "Rated by clinician, {date} ({age})",
+		"The report on the score by clinician (FHIR DiagnosticReport)"},
+}
+
+// fill puts values into an English sentence as the language has it.
+func (in cardInput) fill(english string, values ...string) string {
+	return languages.Fill(in.language.Text(english), values...)
+}
+
+// points writes points with the separator of the language.
+func (in cardInput) points(p scoring.Points) string { return in.language.Number(p.String()) }
 
 // card tells numbers and their age, and what to keep in mind, and nothing else.
 func (in cardInput) card(uuid string) card {
@@ -62,7 +84,7 @@ func (in cardInput) card(uuid string) card {
 	var detail strings.Builder
 	for _, one := range all {
 		in.section(&detail, one)
-		made.Links = append(made.Links, cardLink{"The report on the score by " + raterNames[one.rater] + " (FHIR DiagnosticReport)", in.base + "/DiagnosticReport/" + strings.TrimPrefix(one.key, "Observation/"), "absolute"})
+		made.Links = append(made.Links, cardLink{in.fill(saidOf[one.rater].link), in.base + "/DiagnosticReport/" + strings.TrimPrefix(one.key, "Observation/"), "absolute"})
 	}
 	detail.WriteString(in.cautions(all))
 	made.Detail = detail.String()
@@ -81,47 +103,51 @@ func (in cardInput) newestFirst() []*standing {
 	return []*standing{in.self, in.clinician}
 }
 
-// summary is one sentence; the change gives way where it would be too long.
+// summary is one sentence; the change gives way where it would be too long, and
+// then the other rating, which the detail has.
 func (in cardInput) summary(all []*standing) string {
 	last := all[0]
-	text := in.value(last) + " by " + raterNames[last.rater] + ", " + in.age(last)
-	rest := ""
+	text := in.fill(saidOf[last.rater].first, "value", in.value(last), "age", in.age(last))
+	change, rest := in.movement(last), ""
 	if len(all) > 1 {
-		rest = "; by " + raterNames[all[1].rater] + " " + strings.TrimPrefix(in.value(all[1]), "SCORAD ") + ", " + in.age(all[1])
+		rest = "; " + in.fill(saidOf[all[1].rater].second, "value", strings.TrimPrefix(in.value(all[1]), "SCORAD "), "age", in.age(all[1]))
 	}
-	if change := last.movement(); len(text)+len(change)+len(rest) <= maxSummary {
-		text += change
+	for _, candidate := range []string{text + change + rest, text + rest, text + change} {
+		if utf8.RuneCountInString(candidate) <= maxSummary {
+			return candidate
+		}
 	}
-	return text + rest
+	return text
 }
 
 // value is a score with its band, or the objective one where there is no total.
 func (in cardInput) value(one *standing) string {
 	if total := one.value(observation.Total); total.Answered {
-		return fmt.Sprintf("SCORAD %s (%s)", scoring.Points(total.Value), in.band(scoring.Points(total.Value)))
+		return "SCORAD " + in.points(scoring.Points(total.Value)) + " (" + in.band(scoring.Points(total.Value)) + ")"
 	}
 	if objective := one.value(scoring.OfObjective.String()); objective.Answered {
-		return fmt.Sprintf("objective SCORAD %s (no total)", scoring.Points(objective.Value))
+		return in.fill("objective SCORAD {score} (no total)", "score", in.points(scoring.Points(objective.Value)))
 	}
-	return "SCORAD without a value"
+	return in.fill("SCORAD without a value")
 }
 
 func (in cardInput) band(p scoring.Points) string {
-	return strings.ToLower(questionnaire.Display(questionnaire.BandSystem, in.bands.Band(p).String()))
+	name := in.language.Band(questionnaire.Display(questionnaire.BandSystem, in.bands.Band(p).String()))
+	return cases.Lower(language.Make(in.language.Code)).String(name)
 }
 
 // movement is the change in few words, "" if it is not known.
-func (one *standing) movement() string {
+func (in cardInput) movement(one *standing) string {
 	if one.change == nil {
 		return ""
 	}
 	switch by := one.change.Points(); {
 	case by > 0:
-		return ", up " + by.String()
+		return ", " + in.fill("up {points}", "points", in.points(by))
 	case by < 0:
-		return ", down " + (-by).String()
+		return ", " + in.fill("down {points}", "points", in.points(-by))
 	}
-	return ", unchanged"
+	return ", " + in.fill("unchanged")
 }
 
 // days is how many calendar days ago a score was rated, by the clock of where it
@@ -133,13 +159,13 @@ func (in cardInput) days(one *standing) int64 {
 func (in cardInput) age(one *standing) string {
 	switch days := in.days(one); {
 	case days < 0:
-		return "dated " + dateOf(one.day)
+		return in.fill("dated {date}", "date", dateOf(one.day))
 	case days == 0:
-		return "today"
+		return in.fill("today")
 	case days == 1:
-		return "yesterday"
+		return in.fill("yesterday")
 	default:
-		return fmt.Sprintf("%d days ago", days)
+		return in.language.Plural("{n} days ago", strconv.FormatInt(days, 10))
 	}
 }
 
@@ -148,41 +174,45 @@ const recallDays = 3
 
 // section tells all of one score in Markdown. Nothing in it is text that was sent.
 func (in cardInput) section(b *strings.Builder, one *standing) {
-	fmt.Fprintf(b, "**Rated by %s, %s (%s)**\n\n", raterNames[one.rater], dateOf(one.day), in.age(one))
+	point := func(text string) { b.WriteString("- " + text + "\n") }
+	b.WriteString("**" + in.fill(saidOf[one.rater].heading, "date", dateOf(one.day), "age", in.age(one)) + "**\n\n")
 	if total := one.value(observation.Total); total.Answered {
 		points := scoring.Points(total.Value)
 		r, _ := in.bands.Range(in.bands.Band(points))
-		fmt.Fprintf(b, "- SCORAD %s of 103, band %s (%s to %s, band set %s)\n", points, in.band(points), r.Low, r.High, in.bands.Name)
+		point(in.fill("SCORAD {score} of 103, band {band} ({low} to {high}, band set {set})",
+			"score", in.points(points), "band", in.band(points), "low", in.points(r.Low), "high", in.points(r.High), "set", in.bands.Name))
 	} else {
-		b.WriteString("- No SCORAD: itch or sleep loss was not answered, so that there is no total and no band\n")
+		point(in.fill("No SCORAD: itch or sleep loss was not answered, so that there is no total and no band"))
 	}
 	for _, part := range []struct{ code, text string }{
-		{scoring.OfObjective.String(), "Objective SCORAD %s of 83"}, {"extent-part", "Extent: %s of 20"}, {"intensity-part", "Intensity of the signs: %s of 63"}, {"subjective-part", "Itch and sleep loss: %s of 20"},
+		{scoring.OfObjective.String(), "Objective SCORAD {score} of 83"}, {"extent-part", "Extent: {score} of 20"},
+		{"intensity-part", "Intensity of the signs: {score} of 63"}, {"subjective-part", "Itch and sleep loss: {score} of 20"},
 	} {
 		if value := one.value(part.code); value.Answered {
-			fmt.Fprintf(b, "- "+part.text+"\n", scoring.Points(value.Value))
+			point(in.fill(part.text, "score", in.points(scoring.Points(value.Value))))
 		}
 	}
-	in.comparison(b, one)
+	in.comparison(point, one)
 	if one.amended {
-		b.WriteString("- Corrected after it was first sent\n")
+		point(in.fill("Corrected after it was first sent"))
 	}
 	if in.days(one) > recallDays {
-		b.WriteString("- A rating looks back on three days: this one says nothing of the days since\n")
+		point(in.fill("A rating looks back on three days: this one says nothing of the days since"))
 	}
 	b.WriteString("\n")
 }
 
 // comparison tells the change as two numbers.
-func (in cardInput) comparison(b *strings.Builder, one *standing) {
+func (in cardInput) comparison(point func(string), one *standing) {
 	switch {
 	case one.change != nil:
-		fmt.Fprintf(b, "- %s It was %s then, by the same kind of rater and the same way of giving the extent.\n", (&trendInput{}).statement(*one.change), one.change.From.Points)
+		point(changeIn(in.language, *one.change, true) + " " +
+			in.fill("It was {score} then, by the same kind of rater and the same way of giving the extent.", "score", in.points(one.change.From.Points)))
 		for _, w := range one.change.Warnings {
-			fmt.Fprintf(b, "- %s\n", w.Text())
+			point(in.fill(w.Text()))
 		}
 	case one.value(observation.Total).Answered:
-		b.WriteString("- There is no earlier score by the same kind of rater and the same way of giving the extent to compare with\n")
+		point(in.fill("There is no earlier score by the same kind of rater and the same way of giving the extent to compare with"))
 	}
 }
 
@@ -197,6 +227,9 @@ func (in cardInput) cautions(all []*standing) string {
 			texts = append(texts, trendCaution)
 			break
 		}
+	}
+	for i, text := range texts {
+		texts[i] = in.fill(text)
 	}
 	return "*" + strings.Join(texts, "*\n\n*") + "*\n"
 }

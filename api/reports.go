@@ -13,6 +13,7 @@ import (
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/fhir/report"
 	"tidemark.example/tidemark/fhir/store"
+	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
 )
 
@@ -35,12 +36,19 @@ func pageOf(resource string, usual int) int {
 
 // reportText documents the reports in the CapabilityStatement.
 const reportText = "The page for a visit, one on each score and those before it, of the same id as the score and computed as it is read, so without versions. " +
-	"presentedForm has it as application/pdf and as image/svg+xml; _summary=true leaves both out. At most five are on one page of results, the newest first. " +
+	"presentedForm has it as application/pdf and as image/svg+xml, in the language of Accept-Language, if it is one of ours; _summary=true leaves both out. At most five are on one page of results, the newest first. " +
 	"It supports, and never replaces, the judgement of a clinician."
 
 // asReport marks reads of scores that only reports are made from.
 func asReport(ctx context.Context) context.Context {
 	return context.WithValue(ctx, madeFrom{}, making{"DiagnosticReport", "Observation"})
+}
+
+// languageAsked is the one that a person at the other end reads best (RFC 9110
+// section 12.5.4), of those there are; the answer then depends on it.
+func languageAsked(c *gin.Context) *languages.Language {
+	c.Writer.Header().Add("Vary", "Accept-Language")
+	return languages.Match(strings.Join(c.Request.Header.Values("Accept-Language"), ","))
 }
 
 // readReport answers the report on a score.
@@ -54,7 +62,7 @@ func (s *Server) readReport(c *gin.Context) (reply, error) {
 	if err != nil {
 		return reply{}, stored(ctx, err)
 	}
-	made, err := s.drawn(ctx, found, false)
+	made, err := s.drawn(ctx, found, languageAsked(c), false)
 	if err != nil {
 		return reply{}, stored(ctx, err)
 	}
@@ -83,9 +91,10 @@ func (s *Server) searchReports(c *gin.Context) (reply, error) {
 			return reply{}, stored(ctx, err)
 		}
 	}
+	language := languageAsked(c)
 	bare := found.summary != "" && found.summary != "data" && found.summary != "false"
 	for i, score := range page.Resources {
-		if page.Resources[i], err = s.drawn(ctx, score, bare); err != nil {
+		if page.Resources[i], err = s.drawn(ctx, score, language, bare); err != nil {
 			return reply{}, stored(ctx, err)
 		}
 	}
@@ -94,7 +103,7 @@ func (s *Server) searchReports(c *gin.Context) (reply, error) {
 
 // drawn makes the report on a score that the request may see, of those before it that
 // the request may see too. No more are drawn at once than there are processors.
-func (s *Server) drawn(ctx context.Context, score store.Resource, bare bool) (store.Resource, error) {
+func (s *Server) drawn(ctx context.Context, score store.Resource, language *languages.Language, bare bool) (store.Resource, error) {
 	select {
 	case s.drawing <- struct{}{}:
 		defer func() { <-s.drawing }()
@@ -106,7 +115,7 @@ func (s *Server) drawn(ctx context.Context, score store.Resource, bare bool) (st
 		return store.Resource{}, &fault{"a stored score does not decode", err}
 	}
 	defer document.Release()
-	in := report.ResourceInput{ID: score.ID, Score: document.Root(), Modified: score.LastUpdated, Bare: bare}
+	in := report.ResourceInput{ID: score.ID, Score: document.Root(), Modified: score.LastUpdated, Language: language.Code, Bare: bare}
 	if !in.Score.Get("status").Is(retracted) {
 		own, _, err := ratingOf(score, s.options.BaseURL)
 		if err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/questionnaire"
+	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
 	"tidemark.example/tidemark/scoring/trend"
 )
@@ -195,18 +196,31 @@ func (in *trendInput) comparison(c trend.Comparison, written map[string]string) 
 	return out
 }
 
-// statement says what the numbers say, and not more.
+// statement says what the numbers say, and not more, in English.
 func (in *trendInput) statement(c trend.Comparison) string {
-	since, by := " since "+dateOf(c.From.Day)+".", c.Points()
+	return changeIn(languages.English(), c, in.measure == scoring.OfScorad)
+}
+
+// The statements of a change; names in braces are filled in.
+const (
+	sameSays     = "The score is the same as on {date}."
+	fellSays     = "The score fell by {points} points since {date}."
+	roseSays     = "The score rose by {points} points since {date}."
+	roseMoreSays = "The score rose by {points} points, which is more than 8.7, since {date}."
+)
+
+// changeIn says a change in a language; 8.7 points is a size of the total only.
+func changeIn(l *languages.Language, c trend.Comparison, ofTotal bool) string {
+	says, by := roseSays, c.Points()
 	switch {
 	case by == 0:
-		return "The score is the same as on " + dateOf(c.From.Day) + "."
+		says = sameSays
 	case by < 0:
-		return "The score fell by " + (-by).String() + " points" + since
-	case in.measure == scoring.OfScorad && c.RoseByMore():
-		return "The score rose by " + by.String() + " points, which is more than 8.7," + since
+		says, by = fellSays, -by
+	case ofTotal && c.RoseByMore():
+		says = roseMoreSays
 	}
-	return "The score rose by " + by.String() + " points" + since
+	return languages.Fill(l.Text(says), "points", l.Number(by.String()), "date", dateOf(c.From.Day))
 }
 
 func points(p scoring.Points) *big.Rat { return big.NewRat(int64(p), scoring.PointsPerUnit) }

@@ -33,6 +33,8 @@ func TestReportCommand(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, os.FileMode(0o600), about.Mode().Perm(), "for its owner alone")
 	}
+	polish := report("--patient", "Patient/oona-thistledown", "--out", "-", "--language", "pl")
+	require.Contains(t, polish.out, "/Lang (pl)")
 	r := report("--patient", "Patient/oona-thistledown", "--out", "-")
 	require.Equal(t, "%PDF-1.", r.out[:7])
 	left, err := os.ReadDir(dir)

@@ -273,7 +273,7 @@ func (d dayTicks) Ticks(float64, float64) (ticks []plot.Tick) {
 	at = time.Date(at.Year(), at.Month(), 1, 0, 0, 0, 0, time.UTC)
 	for day := at.Unix() / secondsPerDay; day <= last; day = at.Unix() / secondsPerDay {
 		if day >= first {
-			ticks = append(ticks, plot.Tick{Value: float64(day), Label: fmt.Sprintf(d.t.monthYear, d.t.months[at.Month()-1], at.Year())})
+			ticks = append(ticks, plot.Tick{Value: float64(day), Label: fmt.Sprintf(d.t.monthYear, d.t.month(at.Month()), at.Year())})
 		}
 		at = at.AddDate(0, months, 0)
 	}

@@ -9,12 +9,12 @@ import (
 // english is the language that all others are made from.
 var english = &texts{
 	tag: "en", decimal: ".",
-	months:    [12]string{"Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"},
+	months:    "Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec",
 	date:      "%[1]d %[2]s %[3]d",
 	monthYear: "%[1]s %[2]d",
 
 	title: "SCORAD report", about: "Rated %[1]s by %[2]s",
-	asOf: "Scores up to %[1]s", subject: "Patient: %[1]s", amended: "amended",
+	subject: "Patient: %[1]s", amended: "amended",
 	raters:  [2]string{"patient or carer", "care team"},
 	methods: [4]string{"", "by regions", "by palms", "by direct estimate"},
 	signs:   [scoring.SignCount]string{"redness", "swelling or bumps", "weeping or crusts", "scratch marks", "thickened skin", "dryness"},
@@ -33,12 +33,12 @@ var english = &texts{
 		"Rose by %[1]s points since %[2]s%[3]s, which is more than 8.7.",
 	},
 	sincePercent: " (%[1]s %%)", reached: "A fall of %[1]d %% or more.",
-	scale: "Bands: %[1]s", scaleAlt: "A scale from 0 to 103 points with the bands %[1]s; %[2]s.",
+	scaleAlt: "A scale from 0 to 103 points with the bands %[1]s; %[2]s.",
 
 	working: "How the score was worked out", workingColumns: "Part|Answered|Working|Points",
 	partExtent: "A  Extent", partSigns: "B  Signs, 0 to 3", partItch: "C  Itch, sleep loss",
 	answeredExtent: "%[1]s %% of the skin, %[2]s", answeredSubjects: "itch %[1]s, sleep loss %[2]s",
-	notAnswered: "not answered", sum: "sum %[1]s", alsoSeen: "Also seen, not scored: %[1]s.",
+	notAnswered: "not answered", alsoSeen: "Also seen, not scored: %[1]s.",
 
 	body: "Where the eczema is", bodyAlt: "Share of each region with eczema: %[1]s.",
 	front: "Front", back: "Back", right: "right", left: "left", region: "%[1]s %[2]s %%", genitals: "genital area %[1]s %%",
@@ -56,7 +56,6 @@ var english = &texts{
 	slopeNone: "no slope of fewer than five days", mean: "mean %[1]s",
 	directions: map[trend.Direction]string{trend.Falling: "falling", trend.Rising: "rising", trend.Undetermined: "not clear either way"},
 	roseMark:   "rose by more than 8.7 points", fellMark: "fell by more than 8.7 points", slopeLine: "slope (Theil and Sen)",
-	pointsAxis: "points",
 
 	warnings: "Warnings about the data", noWarnings: "None.", more: "And %[1]d more, in the notes of the scores.",
 	trendWarnings: map[trend.Warning]string{},

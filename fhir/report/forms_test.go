@@ -15,7 +15,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/fhir/report"
+	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
 )
 
@@ -146,18 +148,46 @@ func pdfOf(t *testing.T, in report.Input) []byte {
 func TestPDFHasTheTextOfTheSVG(t *testing.T) {
 	t.Parallel()
 	for name, in := range histories() {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			found := run(t, pdfOf(t, in), "pdftotext", "-layout", "FILE", "-")
-			plain := func(text string) string { return strings.Join(strings.Fields(text), "") }
-			found = plain(found)
-			texts := wellFormed(t, of(t, in).SVG("en"))
-			require.Greater(t, len(texts), 60)
-			for _, text := range texts {
-				for _, word := range strings.Fields(text) {
-					require.Contains(t, found, plain(word), text)
+		for _, language := range []string{"en", "fr", "pl"} {
+			t.Run(name+" "+language, func(t *testing.T) {
+				t.Parallel()
+				pdf, err := of(t, in).PDF(language)
+				require.NoError(t, err)
+				found := run(t, pdf, "pdftotext", "-layout", "FILE", "-")
+				plain := func(text string) string { return strings.Join(strings.Fields(text), "") }
+				found = plain(found)
+				texts := wellFormed(t, of(t, in).SVG(language))
+				require.Greater(t, len(texts), 60)
+				for _, text := range texts {
+					for _, word := range strings.Fields(text) {
+						require.Contains(t, found, plain(word), text)
+					}
 				}
+			})
+		}
+	}
+}
+
+// TestPDFIsInItsLanguage: the catalog says it, which screen readers choose a voice
+// by, title and text layer are in it, and numbers have its comma.
+func TestPDFIsInItsLanguage(t *testing.T) {
+	t.Parallel()
+	for language, c := range map[string]struct{ title, says, number string }{
+		"fr": {"Rapport SCORAD, 23 mars 2026", "Perte de sommeil", "39,34"},
+		"pl": {"Raport SCORAD, 23 mar 2026", "Świąd i sen", "39,34"},
+	} {
+		t.Run(language, func(t *testing.T) {
+			t.Parallel()
+			pdf, err := of(t, winter()).PDF(language)
+			require.NoError(t, err)
+			require.Contains(t, string(pdf), "/Lang ("+language+")")
+			require.Regexp(t, regexp.MustCompile(`(?m)^Title:\s+`+regexp.QuoteMeta(c.title)+`$`), run(t, pdf, "pdfinfo", "FILE"))
+			found := run(t, pdf, "pdftotext", "-layout", "FILE", "-")
+			for _, want := range []string{c.says, c.number, "50,02 – 103,00"} {
+				require.Contains(t, found, want)
 			}
+			require.NotContains(t, found, "39.34")
+			require.Contains(t, of(t, winter()).Conclusion(language), languages.Match(language).Text(observation.Caution))
 		})
 	}
 }

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"tidemark.example/tidemark/scoring"
@@ -31,8 +30,9 @@ func (r *Report) layout(t *texts) *element {
 	y = max(r.where(page, t, margin, y), r.sides(page, t, margin+mapWidth+gutter, y)) + 16
 	// The trend is read before the notes, whose height it depends on.
 	middle := page.add(document)
-	foot := r.foot(page, t, y)
-	r.trend(middle, t, margin, y, foot-14)
+	noted := r.noted(t, y)
+	foot := r.foot(page, t, noted, y)
+	r.trend(middle, t, noted, margin, y, foot-14)
 	return flat(page)
 }
 
@@ -52,14 +52,19 @@ func flat(page *element) *element {
 }
 
 func (r *Report) header(page *element, t *texts, y float64) float64 {
-	page.add(heading1).text(margin, y+15, titleStyle, start, t.title)
-	about := page.add(paragraph)
-	status := ""
+	words := fmt.Sprintf(t.about, t.day(r.Newest.Day), t.rater(r.Newest.Rater, r.Newest.Method))
 	if r.Newest.Amended {
-		status = " (" + t.amended + ")"
+		words += " (" + t.amended + ")"
 	}
-	about.text(pageWidth-margin, y+5, strongStyle, end, fmt.Sprintf(t.about, t.day(r.Newest.Day), t.rater(r.Newest.Rater, r.Newest.Method))+status)
-	about.text(pageWidth-margin, y+16, smallStyle, end, clip(fmt.Sprintf(t.subject, r.subject), smallStyle, inner*0.7))
+	// Where a language says more beside it, the title is smaller.
+	title := titleStyle
+	for widthOf(t.title, title)+gutter+widthOf(words, strongStyle) > inner && title.size > headStyle.size {
+		title.size -= 0.5
+	}
+	page.add(heading1).text(margin, y+15, title, start, t.title)
+	about := page.add(paragraph)
+	about.text(pageWidth-margin, y+5, strongStyle, end, words)
+	about.text(pageWidth-margin, y+16, smallStyle, end, clip(fmt.Sprintf(t.subject, r.subject), smallStyle, min(inner*0.7, inner-gutter-widthOf(t.title, title))))
 	page.add(artifact).rule(margin, y+24, pageWidth-margin, y+24, 1.2, deep)
 	return y + 42
 }
@@ -296,7 +301,7 @@ func (r *Report) sides(page *element, t *texts, x, y float64) float64 {
 }
 
 // trend sets the chart with its legend between two heights.
-func (r *Report) trend(page *element, t *texts, x, y, bottom float64) {
+func (r *Report) trend(page *element, t *texts, noted style, x, y, bottom float64) {
 	y = heading(page, x, y, t.trend)
 	if len(r.series) == 0 {
 		page.add(paragraph).text(x, y, bodyStyle, start, t.noTrend)
@@ -305,7 +310,7 @@ func (r *Report) trend(page *element, t *texts, x, y, bottom float64) {
 	page.add(paragraph).text(x, y, smallStyle, start, fmt.Sprintf(t.trendPeriod, t.day(r.shown[0].Day), t.day(lastDay(r.shown))))
 	y += 11
 	for _, s := range r.series {
-		y = r.legend(page, t, s, x, y)
+		y = r.legend(page, t, s, noted, x, y)
 	}
 	r.markLegend(page, t, x, y)
 	f := page.add(figure)
@@ -315,103 +320,4 @@ func (r *Report) trend(page *element, t *texts, x, y, bottom float64) {
 	}
 	f.alt = fmt.Sprintf(t.trendAlt, r.bandsInWords(t), strings.Join(words, " "), r.changesInWords(t))
 	r.chart(f, t, x, y+5, inner, bottom-y-5)
-}
-
-// foot sets the notes in two columns on the foot of the page and gives the height
-// at which they begin. Warnings are many at times: what has no room is counted.
-func (r *Report) foot(page *element, t *texts, top float64) float64 {
-	const width = (inner - gutter) / 2
-	right := margin + width + gutter
-	readings := slices.Clone(t.readings)
-	for i, text := range readings {
-		readings[i] = strings.ReplaceAll(text, "%[1]s", r.bands.Name)
-	}
-	base := pageHeight - margin + 6
-	most := base - 12 - (top + 13 + 11 + r.legendHeight(t) + 10 + leastChart + 14)
-	reading := notes{t.reading, readings}
-	fixed := reading.height(width) + 6
-	warnings := r.warnings(t, width, most-fixed)
-	rightNotes := []notes{{t.urgent, append(slices.Clone(t.urgents), t.mood)}, {t.caution, t.cautions}}
-	leftNotes := []notes{{t.warnings, warnings}, reading}
-	high := max(heightOf(leftNotes, width), heightOf(rightNotes, width))
-	y := base - 12 - high
-	page.add(artifact).rule(margin, y-4, pageWidth-margin, y-4, 0.6, pale)
-	setNotes(page, leftNotes, margin, y+8, width)
-	setNotes(page, rightNotes, right, y+8, width)
-	page.add(paragraph).text(margin, base, smallTiny, start, fmt.Sprintf(t.footer, scoring.AlgorithmVersion))
-	return y - 4
-}
-
-// notes are sentences under a heading.
-type notes struct {
-	heading   string
-	sentences []string
-}
-
-const indent = 7.0
-
-func (n notes) height(width float64) float64 {
-	lines := 0
-	for _, s := range n.sentences {
-		lines += len(wrap(s, noteStyle, width-indent))
-	}
-	return 12 + float64(lines)*noteStyle.leading()
-}
-
-func heightOf(all []notes, width float64) (high float64) {
-	for i, n := range all {
-		if i > 0 {
-			high += 6
-		}
-		high += n.height(width)
-	}
-	return high
-}
-
-func setNotes(page *element, all []notes, x, y, width float64) {
-	for _, n := range all {
-		page.add(heading2).text(x, y, style{9, true, deep}, start, n.heading)
-		y += 12
-		for _, s := range n.sentences {
-			p := page.add(paragraph)
-			p.text(x, y, noteStyle, start, "•")
-			y = p.wrapped(x+indent, y, width-indent, noteStyle, s)
-		}
-		y += 6
-	}
-}
-
-// warnings are those about the newest score and the trend, each once, as many as
-// there is room for.
-func (r *Report) warnings(t *texts, width, room float64) []string {
-	all := slices.Clone(r.Newest.Warnings)
-	add := func(text string) {
-		if text != "" && !slices.Contains(all, text) {
-			all = append(all, text)
-		}
-	}
-	sinceLast, _ := r.changes()
-	if sinceLast != nil {
-		for _, w := range sinceLast.Warnings {
-			add(t.trendWarnings[w])
-		}
-	}
-	for _, s := range r.series {
-		for _, w := range s.Warnings() {
-			add(capital(t.rater(s.Rater, s.Method)) + ": " + t.trendWarnings[w])
-		}
-	}
-	if len(all) == 0 {
-		return []string{t.noWarnings}
-	}
-	for n := len(all); n > 0; n-- {
-		some := slices.Clone(all[:n])
-		if n < len(all) {
-			some = append(some, fmt.Sprintf(t.more, len(all)-n))
-		}
-		if (notes{"", some}).height(width) <= room {
-			return some
-		}
-	}
-	return []string{fmt.Sprintf(t.more, len(all))}
 }

@@ -19,15 +19,21 @@ func of(t require.TestingT, in report.Input) *report.Report {
 	return r
 }
 
-// holdsLayout holds that every text is on the page, that no two run into each
-// other, and that nothing is drawn beyond the margins.
+// holdsLayout holds that in every language every text is on the page, that no two
+// run into each other, and that nothing is drawn beyond the margins.
 func holdsLayout(t require.TestingT, r *report.Report) {
-	boxes := r.Boxes("en")
+	for _, language := range report.Languages() {
+		holdsLayoutIn(t, r, language)
+	}
+}
+
+func holdsLayoutIn(t require.TestingT, r *report.Report, language string) {
+	boxes := r.Boxes(language)
 	require.NotEmpty(t, boxes)
 	var texts []report.Box
 	for _, b := range boxes {
 		require.GreaterOrEqual(t, b.Left, report.Margin-1, "%q", b.Text)
-		require.LessOrEqual(t, b.Right, report.PageWidth-report.Margin+1, "%q", b.Text)
+		require.LessOrEqual(t, b.Right, report.PageWidth-report.Margin+1, "%s: %q", language, b.Text)
 		require.GreaterOrEqual(t, b.Top, report.Margin-4, "%q", b.Text)
 		require.LessOrEqual(t, b.Bottom, report.PageHeight-report.Margin+10, "%q", b.Text)
 		if b.Text != "" {
@@ -38,7 +44,7 @@ func holdsLayout(t require.TestingT, r *report.Report) {
 		for _, b := range texts[:i] {
 			apart := a.Right <= b.Left || b.Right <= a.Left || a.Bottom <= b.Top || b.Bottom <= a.Top
 			if !apart {
-				require.Fail(t, "texts overlap", "%q runs into %q: %v %v", a.Text, b.Text, a, b)
+				require.Fail(t, "texts overlap", "%s: %q runs into %q: %v %v", language, a.Text, b.Text, a, b)
 			}
 		}
 	}
@@ -81,11 +87,11 @@ func anyInput(t *rapid.T) report.Input {
 func TestNothingOverlapsWhateverTheHistory(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		in := anyInput(t)
+		in, language := anyInput(t), rapid.SampledFrom(report.Languages()).Draw(t, "language")
 		r := of(t, in)
-		holdsLayout(t, r)
-		require.NotEmpty(t, r.Conclusion("en"))
-		wellFormed(t, r.SVG("en"))
+		holdsLayoutIn(t, r, language)
+		require.NotEmpty(t, r.Conclusion(language))
+		wellFormed(t, r.SVG(language))
 	})
 }
 

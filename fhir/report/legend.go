@@ -13,20 +13,20 @@ import (
 )
 
 // legend sets what a series looks like, and its figures as text.
-func (r *Report) legend(page *element, t *texts, s trend.Series, x, y float64) float64 {
+func (r *Report) legend(page *element, t *texts, s trend.Series, noted style, x, y float64) float64 {
 	sample := page.add(artifact)
 	c := draw.NewCanvas(newCanvas(sample, x, y), 30, 10)
 	c.StrokeLine2(draw.LineStyle{Color: inkColour(black), Width: 0.9, Dashes: lookOf(s).dash}, 0, 2.6, 30, 2.6)
 	c.DrawGlyph(draw.GlyphStyle{Color: inkColour(black), Radius: 2.6, Shape: lookOf(s).glyph}, vg.Point{X: 15, Y: 2.6})
-	return page.add(paragraph).wrapped(x+legendIndent, y, inner-legendIndent, noteStyle, r.seriesWords(t, s)) + 0.6
+	return page.add(paragraph).wrapped(x+legendIndent, y, inner-legendIndent, noted, r.seriesWords(t, s)) + 0.6
 }
 
 const legendIndent = 36.0
 
 // legendHeight is how much room the series take in the legend.
-func (r *Report) legendHeight(t *texts) (high float64) {
+func (r *Report) legendHeight(t *texts, noted style) (high float64) {
 	for _, s := range r.series {
-		high += float64(len(wrap(r.seriesWords(t, s), noteStyle, inner-legendIndent)))*noteStyle.leading() + 0.6
+		high += float64(len(wrap(r.seriesWords(t, s), noted, inner-legendIndent)))*noted.leading() + 0.6
 	}
 	return high
 }

@@ -2,29 +2,37 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
+	"sync"
+	"time"
 
+	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
 	"tidemark.example/tidemark/scoring/agreement"
 	"tidemark.example/tidemark/scoring/trend"
 )
 
 // texts are all words of a report in one language. Where a text has places, they
-// are numbered, so that a language may have them in its own order. A language is
-// added as one value of this type in languages; a test wants every field of it.
+// are numbered, so that a language may have them in its own order. English is
+// written out; the others are made of the tables of questionnaire/languages, which
+// a clinician reviews, and are English where a table has nothing.
 type texts struct {
+	// language is nil for English.
+	language *languages.Language
 	// tag is the language (BCP 47).
 	tag string
 	// decimal parts whole numbers from their fractions.
 	decimal string
-	// months are short names; date has the day, the month's name and the year.
-	months [12]string
+	// months are short names between bars; date has the day, the month's name and
+	// the year.
+	months string
 	date   string
 	// monthYear labels the time axis of a long trend.
 	monthYear string
 
-	title, about, asOf, subject, amended string
+	title, about, subject, amended string
 	// raters and methods are told apart everywhere.
 	raters  [2]string
 	methods [4]string
@@ -37,12 +45,12 @@ type texts struct {
 	ofPoints, bandOf, noTotal, noTotalWhy, bonus string
 	since                                        [4]string // the same, fell, rose, rose by more than 8.7
 	sincePercent, reached                        string
-	scale, scaleAlt                              string
+	scaleAlt                                     string
 
 	working, workingColumns          string
 	partExtent, partSigns, partItch  string
 	answeredExtent, answeredSubjects string
-	notAnswered, sum, alsoSeen       string
+	notAnswered, alsoSeen            string
 
 	body, bodyAlt, front, back, right, left, region, genitals, noMap string
 
@@ -52,7 +60,6 @@ type texts struct {
 	latest, slope, slopeNone, mean                        string
 	directions                                            map[trend.Direction]string
 	roseMark, fellMark, slopeLine                         string
-	pointsAxis                                            string
 
 	warnings, noWarnings, more string
 	trendWarnings              map[trend.Warning]string
@@ -68,22 +75,23 @@ type texts struct {
 	footer                     string
 }
 
-// languages are those that a report is written in, by tag.
-var languages = map[string]*texts{"en": english}
+// all are those of every language, by its code.
+var all = sync.OnceValue(func() map[string]*texts {
+	made := map[string]*texts{english.tag: english}
+	for _, l := range languages.All() {
+		if made[l.Code] == nil {
+			made[l.Code] = translated(l)
+		}
+	}
+	return made
+})
 
 // Languages are the tags that PDF and SVG take.
-func Languages() []string {
-	var tags []string
-	for tag := range languages {
-		tags = append(tags, tag)
-	}
-	slices.Sort(tags)
-	return tags
-}
+func Languages() []string { return slices.Sorted(maps.Keys(all())) }
 
 // textsOf are those of a language, English where it is not known.
 func textsOf(language string) *texts {
-	if t := languages[language]; t != nil {
+	if t := all()[language]; t != nil {
 		return t
 	}
 	return english
@@ -122,8 +130,11 @@ func (t *texts) localised(number string) string { return strings.Replace(number,
 // day writes a calendar day.
 func (t *texts) day(day int64) string {
 	date := timeOf(day)
-	return fmt.Sprintf(t.date, date.Day(), t.months[date.Month()-1], date.Year())
+	return fmt.Sprintf(t.date, date.Day(), t.month(date.Month()), date.Year())
 }
+
+// month is the short name of a month.
+func (t *texts) month(m time.Month) string { return strings.Split(t.months, "|")[m-1] }
 
 // rater of a rating with its method.
 func (t *texts) rater(rater scoring.Rater, method scoring.Method) string {

@@ -50,7 +50,7 @@ var English = sync.OnceValue(func() *Language {
 	return &Language{
 		Code: "en", Name: "English", Status: "signed", tag: language.English, decimal: separator(language.English),
 		plurals: map[string]map[plural.Form]string{
-			"{n} points": {plural.One: "{n} point"}, "{n} palms": {plural.One: "{n} palm"},
+			"{n} points": {plural.One: "{n} point"}, "{n} palms": {plural.One: "{n} palm"}, "{n} days ago": {plural.One: "{n} day ago"},
 		},
 	}
 })
@@ -77,6 +77,7 @@ var All = sync.OnceValue(func() []*Language {
 type table struct {
 	Language, Name, Status string
 	Forms, Bands, Scores   []map[string]string
+	Report, Cards          []map[string]string
 	Plurals                []map[string]yaml.Node
 }
 
@@ -96,7 +97,7 @@ func parse(code string, data []byte) (*Language, error) {
 	}
 	l := &Language{Code: code, Name: t.Name, Status: t.Status, tag: tag, decimal: separator(tag),
 		texts: map[string]string{}, bands: map[string]string{}, plurals: map[string]map[plural.Form]string{}}
-	for _, rows := range [][]map[string]string{t.Forms, t.Scores} {
+	for _, rows := range [][]map[string]string{t.Forms, t.Scores, t.Report, t.Cards} {
 		if err := l.read(l.texts, rows); err != nil {
 			return nil, err
 		}

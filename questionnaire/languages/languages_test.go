@@ -28,7 +28,7 @@ func rowsOf(t *testing.T, code string) []row {
 	var table map[string]yaml.Node
 	require.NoError(t, yaml.Unmarshal(data, &table))
 	var rows []row
-	for _, section := range []string{"forms", "bands", "scores", "plurals"} {
+	for _, section := range []string{"forms", "bands", "scores", "report", "cards", "plurals"} {
 		node := table[section]
 		var pairs []map[string]any
 		require.NoError(t, node.Decode(&pairs))
