@@ -48,6 +48,10 @@ type rig struct {
 	busy *atomic.Int64
 }
 
+// slowMachine is how long anything may take that is not about time: a test under
+// the race detector may share its core with many.
+const slowMachine = 20 * time.Minute
+
 // newRig starts one; adjust may change the options before.
 func newRig(t testing.TB, adjust ...func(*api.Options)) *rig {
 	t.Helper()
@@ -61,6 +65,7 @@ func newRig(t testing.TB, adjust ...func(*api.Options)) *rig {
 	options := api.Options{
 		Store: db, BaseURL: r.base, Bands: scoring.UsualBands, Targets: []api.Target{{Name: target}},
 		Logger: logger, Version: "9.9.9-test",
+		RequestTimeout: slowMachine,
 	}
 	for _, each := range adjust {
 		each(&options)
