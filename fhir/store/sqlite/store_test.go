@@ -15,7 +15,8 @@ func TestStore(t *testing.T) {
 	storetest.Run(t, storetest.Driver{
 		Create: func(t testing.TB) string { return filepath.Join(t.TempDir(), "tidemark.db") },
 		Open: func(place string, clock func() time.Time) (store.Store, error) {
-			return sqlite.Open(context.Background(), place, sqlite.Options{Clock: clock})
+			// Under the race detector many wait for one file.
+			return sqlite.Open(context.Background(), place, sqlite.Options{Clock: clock, BusyTimeout: 5 * time.Minute})
 		},
 	})
 }
