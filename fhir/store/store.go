@@ -47,6 +47,23 @@ type Resource struct {
 	Body []byte
 }
 
+// Head is a resource as the index of its patient has it: which version is current,
+// and when its time begins (see Index.Start).
+type Head struct {
+	Key
+	Version int64
+	Start   time.Time
+}
+
+// Heads asks for the resources of a type that belong to a patient and begin at a
+// time or before it, at most Limit: the latest first, and of those that begin
+// together the one with the higher id. Deleted ones are not there.
+type Heads struct {
+	Type, Patient string
+	Until         time.Time
+	Limit         int
+}
+
 // Index is what searches can find a resource by; it describes the current
 // version only and replaces what was there.
 type Index struct {
@@ -95,6 +112,10 @@ type Tx interface {
 	Get(key Key) (Resource, error)
 	// Search finds as Store.Search does, and sees the job's own writes.
 	Search(query Query) (Page, error)
+	// Heads finds as Store.Heads does, and sees the job's own writes. It costs a
+	// fraction of a search, so that what was read before the transaction can be held
+	// against what is there now.
+	Heads(of Heads) ([]Head, error)
 	// Put writes the next version of a resource, a deleted one included. The
 	// method is the HTTP verb.
 	Put(key Key, method string, index Index, render Render) (Resource, error)
@@ -262,6 +283,8 @@ type Store interface {
 	// Search finds current resources; deleted ones are not found. ErrPage if
 	// After is not a page of this search.
 	Search(ctx context.Context, query Query) (Page, error)
+	// Heads finds what a patient has of a type, without bodies.
+	Heads(ctx context.Context, of Heads) ([]Head, error)
 	// Each calls visit with every current resource of a type in order of id,
 	// in flat memory, and stops at the first error.
 	Each(ctx context.Context, resourceType string, visit func(Resource) error) error

@@ -67,6 +67,13 @@ func (g *guard) Search(query store.Query) (store.Page, error) {
 	return g.tx.Search(query)
 }
 
+func (g *guard) Heads(of store.Heads) ([]store.Head, error) {
+	if err := g.open(); err != nil {
+		return nil, err
+	}
+	return g.tx.Heads(of)
+}
+
 func (g *guard) Put(key store.Key, method string, index store.Index, render store.Render) (store.Resource, error) {
 	if err := g.open(); err != nil {
 		return store.Resource{}, err

@@ -19,6 +19,8 @@ func (s stubTx) Get(store.Key) (store.Resource, error) { return store.Resource{V
 
 func (s stubTx) Search(store.Query) (store.Page, error) { return store.Page{Total: 1}, s.err }
 
+func (s stubTx) Heads(store.Heads) ([]store.Head, error) { return []store.Head{{Version: 1}}, s.err }
+
 func (s stubTx) Put(store.Key, string, store.Index, store.Render) (store.Resource, error) {
 	return store.Resource{Version: 2}, s.err
 }
@@ -71,6 +73,7 @@ var methods = map[string]struct {
 }{
 	"Get":                {func(tx store.Tx) error { _, err := tx.Get(store.Key{}); return err }, false},
 	"Search":             {func(tx store.Tx) error { _, err := tx.Search(store.Query{}); return err }, false},
+	"Heads":              {func(tx store.Tx) error { _, err := tx.Heads(store.Heads{}); return err }, false},
 	"Identity":           {func(tx store.Tx) error { _, _, err := tx.Identity(""); return err }, false},
 	"Put":                {func(tx store.Tx) error { _, err := tx.Put(store.Key{}, "", store.Index{}, nil); return err }, true},
 	"Delete":             {func(tx store.Tx) error { _, err := tx.Delete(store.Key{}); return err }, true},

@@ -46,9 +46,10 @@ func (c *codec) scanVersion(row scanner, more ...any) (store.Resource, error) {
 	return resource, err
 }
 
-// one are the statements that read one version, or what wantedAtOnce deliveries
-// want, prepared once: parsing them takes longer than running them.
-type one struct{ current, version, wanted *sql.Stmt }
+// one are the statements that read one version, what wantedAtOnce
+// deliveries want, or what a patient has, prepared once: parsing them takes longer
+// than running them.
+type one struct{ current, version, wanted, heads *sql.Stmt }
 
 // wantedAtOnce is how many versions one statement reads.
 const wantedAtOnce = 32
@@ -75,6 +76,10 @@ func (o *one) prepare(ctx context.Context, reads *sql.DB) (err error) {
 		return err
 	}
 	o.wanted, err = reads.PrepareContext(ctx, wantedSQL)
+	if err != nil {
+		return err
+	}
+	o.heads, err = reads.PrepareContext(ctx, headsSQL)
 	return err
 }
 

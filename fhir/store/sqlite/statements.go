@@ -14,7 +14,7 @@ type statements struct {
 	dataVersion, lastTime, setTime *sql.Stmt
 	lastRid, updateResource        *sql.Stmt
 	deleteResource, current, body  *sql.Stmt
-	identity, putIdentity          *sql.Stmt
+	identity, putIdentity, heads   *sql.Stmt
 	due, late, lease, doubt        *sql.Stmt
 	superseded, drop, wantedOf     *sql.Stmt
 	newChain, lastChain            *sql.Stmt
@@ -49,6 +49,7 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		{&s.putIdentity, `INSERT INTO identity (name, type, id, digest) VALUES (?, ?, ?, ?)
 			ON CONFLICT (name) DO UPDATE SET digest = excluded.digest
 			WHERE type = excluded.type AND id = excluded.id`},
+		{&s.heads, headsSQL},
 		{&s.due, dueDeliveriesSQL},
 		{&s.late, lateDeliveriesSQL},
 		{&s.lease, leaseSQL},

@@ -50,6 +50,7 @@ func Run(t *testing.T, driver Driver) {
 		{"Time", testTime},
 		{"Search", testSearch},
 		{"SearchPrefixes", testSearchPrefixes},
+		{"Heads", testHeads},
 		{"SearchPages", testSearchPages},
 		{"SearchAgainstReference", testSearchAgainstReference},
 		{"Reindex", testReindex},
