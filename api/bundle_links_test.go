@@ -268,7 +268,7 @@ func TestBatchEntriesStandAlone(t *testing.T) {
 		{"201 Created", ""}, {"404 Not Found", "not-supported"}, {"422 Unprocessable Entity", "business-rule"}, {"201 Created", ""},
 	} {
 		require.Equal(t, want.status, a.text("entry", i, "response", "status"), "entry %d", i)
-		require.Equal(t, want.code, a.text("entry", i, "response", "outcome", "issue", 0, "code"))
+		require.Equal(t, want.code, a.faultAt(i))
 	}
 	require.Equal(t, "Bundle.entry[1].resource.subject.reference", a.text("entry", 1, "response", "outcome", "issue", 0, "expression", 0))
 	require.Equal(t, 2, r.kept().responses)

@@ -40,7 +40,7 @@ func (s *Server) answer(ctx context.Context, e *entry) error {
 			return err
 		}
 		e.answer.of(s, e.sub.result.status, e.sub.result.resource)
-		issues = e.sub.response.Issues
+		issues = e.sub.issues()
 	case e.del != nil:
 		s.deleted(e.del)
 		e.answer.status = http.StatusNoContent

@@ -84,8 +84,8 @@ func TestTransaction(t *testing.T) {
 		entries := []string{postOf(oona("transaction-1")), postOf(oona("transaction-2"))}
 		again := r.bundle("transaction", entries...)
 		require.Equal(t, "201 Created", again.text("entry", 0, "response", "status"))
-		require.Equal(t, a.at("entry", 1), again.at("entry", 0))
-		require.Equal(t, a.at("entry", 3), again.at("entry", 1))
+		require.Equal(t, a.wherever("entry", 1), again.wherever("entry", 0))
+		require.Equal(t, a.wherever("entry", 3), again.wherever("entry", 1))
 		require.Equal(t, 3, r.kept().responses)
 	})
 	r.run(t, "without entries is no error", func(t *testing.T, r *rig) {
@@ -258,7 +258,7 @@ func TestBatch(t *testing.T) {
 		require.NotNil(t, a.at("entry", 6, "resource"))
 	})
 	r.run(t, "answers the same content twice with the same resource", func(t *testing.T, _ *rig) {
-		require.Equal(t, a.at("entry", 0), a.at("entry", 5))
+		require.Equal(t, a.wherever("entry", 0), a.wherever("entry", 5))
 	})
 	r.run(t, "without entries is no error", func(t *testing.T, r *rig) {
 		require.Equal(t, "batch-response", r.bundle("batch").text("type"))

@@ -126,7 +126,7 @@ func TestLabelsAreFromClosedLists(t *testing.T) {
 		"le":          regexp.MustCompile(`^(\+Inf|[0-9.e+-]+)$`),
 		"interaction": regexp.MustCompile(`^(unknown|create|read|vread|update|delete|search-type|history-instance|operation|transaction|batch|capabilities|process-response|conditional-(update|delete))$`),
 		"event":       regexp.MustCompile(`^(started|completed|failed|cancelled|expired)$`),
-		"outcome":     regexp.MustCompile(`^(0|4|8|12|committed|empty|replayed|unknown|delivered)$`),
+		"outcome":     regexp.MustCompile(`^(0|4|8|12|committed|empty|replayed|unknown|delivered|found|without-date|no-patient|failed|skipped)$`),
 		"version":     regexp.MustCompile(`^9\.9\.9-test$`),
 		"goversion":   regexp.MustCompile(`^go`),
 		"algorithm":   regexp.MustCompile(`^1\.0\.0$`),

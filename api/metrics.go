@@ -30,6 +30,7 @@ type Metrics struct {
 	refusals  *prometheus.CounterVec
 	throttled *prometheus.CounterVec
 	scores    *prometheus.CounterVec
+	births    *prometheus.CounterVec
 	ingest
 	writebacks
 	copies *copies
@@ -91,6 +92,10 @@ func (m *Metrics) newResponses() {
 	m.refusals = m.counter("tidemark_responses_refused_total", "Questionnaire responses refused, by the type of their first issue.", "reason")
 	for _, reason := range []fhir.IssueType{fhir.IssueNoStore, fhir.IssueException} {
 		m.refusals.WithLabelValues(string(reason)) // so that an alert has something to rise from
+	}
+	m.births = m.counter("tidemark_birth_lookups_total", "Birth dates asked for at a hospital's server, by outcome; skipped were not asked for, since too many were at once or one before had failed.", "outcome")
+	for _, outcome := range birthOutcomes {
+		m.births.WithLabelValues(outcome)
 	}
 	m.scores = m.counter("tidemark_scores_total", "Scores written, by band and rater; band none had no total.", "band", "rater")
 }

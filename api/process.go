@@ -83,5 +83,5 @@ func (s *Server) consume(c *gin.Context, in fhir.Node) (reply, error) {
 		return reply{}, err
 	}
 	kept := sub.result.resource
-	return reply{status: http.StatusOK, body: response.Issues.JSON(), location: s.location(kept.Key.String(), kept.Version)}, nil
+	return reply{status: http.StatusOK, body: sub.issues().JSON(), location: s.location(kept.Key.String(), kept.Version)}, nil
 }

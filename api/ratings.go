@@ -27,11 +27,11 @@ type rating struct {
 	rater    scoring.Rater
 	method   scoring.Method
 	measures []observation.Measure
-	// amended says that the score was corrected; notes are those it carries, and
-	// modified is when it was stored so.
-	amended  bool
-	notes    []string
-	modified time.Time
+	// amended says that the score was corrected, retracted that it was taken back;
+	// notes are those it carries, and modified is when it was stored so.
+	amended, retracted bool
+	notes              []string
+	modified           time.Time
 }
 
 // ratings finds the scores of a patient that count, or of all whom the request
@@ -85,7 +85,7 @@ func ratingOf(r store.Resource, base string) (one rating, known bool, err error)
 	}
 	one = rating{
 		key: r.Key.String(), patient: patientKey(root.Get("subject"), base), at: date.Time, written: end.Text(), day: dayOf(date.Time),
-		measures: observation.MeasuresOf(root), amended: root.Get("status").Is(amended), modified: r.LastUpdated,
+		measures: observation.MeasuresOf(root), amended: root.Get("status").Is(amended), retracted: root.Get("status").Is(retracted), modified: r.LastUpdated,
 	}
 	for note := range root.Each("note") {
 		one.notes = append(one.notes, note.Get("text").Text())
@@ -120,6 +120,16 @@ func (r *rating) value(code string) scoring.Optional[int64] {
 		}
 	}
 	return scoring.Optional[int64]{}
+}
+
+// regions are the percents of its drawing.
+func (r *rating) regions() (drawn [scoring.RegionCount]scoring.Optional[uint8]) {
+	for i := range drawn {
+		if percent := r.value("extent-" + scoring.Region(i).String()); percent.Answered {
+			drawn[i] = scoring.Answer(uint8(percent.Value / scoring.PointsPerUnit))
+		}
+	}
+	return drawn
 }
 
 // dayOf is the calendar day of a time in its own offset.

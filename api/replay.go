@@ -73,6 +73,7 @@ func (p *replayer) replay(ctx context.Context, stored fhir.Node) (r *replay, cau
 	r.input = observation.Input{
 		Response: &r.response, Base: base, Identifier: stored.Get("identifier").Get("value").Text(),
 		Status: statusOf(response.Status), Issued: issued.Time, DerivedFrom: source, Rescored: record.rescored,
+		Remarks: observation.RemarksOf(stored),
 	}
 	if record.rescored {
 		r.input.Status = amended

@@ -105,7 +105,7 @@ func (s *Server) submittedReply(sub *submission, prefer string) reply {
 	case "minimal":
 		r.body, r.prefer = nil, "minimal"
 	case "OperationOutcome":
-		r.body, r.prefer = sub.response.Issues.JSON(), "OperationOutcome"
+		r.body, r.prefer = sub.issues().JSON(), "OperationOutcome"
 	case "representation":
 		r.prefer = "representation"
 	}

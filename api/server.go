@@ -76,6 +76,9 @@ type Options struct {
 	CDS *CDS
 	// Traces records spans of requests; nil if nobody wants them.
 	Traces trace.TracerProvider
+	// BirthDate asks a hospital's server how old patients are, for the warnings that
+	// need it; nil asks nobody.
+	BirthDate BirthDate
 	// Version is that of the program, for the CapabilityStatement.
 	Version string
 }
@@ -123,6 +126,7 @@ type Server struct {
 	// drawing has a place for each report that is drawn at once.
 	drawing chan struct{}
 	cds     *cdsCallers
+	births  *births
 }
 
 // New makes a server whose requests are counted by the metrics.
@@ -156,6 +160,7 @@ func New(options Options, metrics *Metrics) *Server {
 	if options.Published != nil {
 		s.shelf = newShelf(options.Published)
 	}
+	s.births = newBirths(options.BirthDate)
 	s.cds = newCDSCallers(options.CDS, options.BaseURL)
 	s.routes = s.table()
 	s.counted = countedPaths(s.routes)

@@ -40,6 +40,12 @@ type submission struct {
 	// statement is what the sender says of the origin of what it writes, nil for
 	// nothing.
 	statement *statement
+	// born is what is known of the patient's birth, past what was read of the
+	// patient's other scores before the transaction, and mayKnow says whether the
+	// sender may hear of them; see remarks.go.
+	born    questionnaire.Born
+	past    past
+	mayKnow bool
 
 	result submitted
 }
@@ -48,8 +54,10 @@ type submission struct {
 type submitted struct {
 	status   int
 	resource store.Resource
-	// scored is the band of a score that was written, "" if none was.
+	// scored is the band of a score that was written, "" if none was; told are the
+	// warnings about it that the response does not show by itself, for the sender.
 	scored string
+	told   fhir.Issues
 	// followed says that a version of the score came of it.
 	followed bool
 	// replayed says that nothing was written, because it had been before; first
@@ -198,6 +206,9 @@ func (sub *submission) repeated(tx store.Tx) (bool, error) {
 // are later ones by now.
 func (s *Server) asFirst(ctx context.Context, sub *submission) error {
 	r := &sub.result
+	if r.replayed {
+		defer func() { sub.toldBefore(ctx) }()
+	}
 	if r.first == 0 || r.first == r.resource.Version {
 		return nil
 	}
@@ -458,10 +469,16 @@ func (sub *submission) writeScore(tx store.Tx, response store.Resource) error {
 	defer ownWork(tx)()
 	source := response.Key.String() + "/_history/" + strconv.FormatInt(response.Version, 10)
 	status, activity := statusOf(sub.response.Status), observation.Create
+	before := store.Resource{}
 	if response.Version > 1 {
-		if _, err := tx.Get(sub.observationKey()); err == nil {
+		var err error
+		if before, err = tx.Get(sub.observationKey()); err == nil {
 			activity = observation.Update
 		}
+	}
+	remarks, err := sub.remarks(tx, before)
+	if err != nil {
+		return err
 	}
 	bands := sub.server.options.Bands
 	index := sub.observationIndex(response)
@@ -469,7 +486,7 @@ func (sub *submission) writeScore(tx store.Tx, response store.Resource) error {
 		return observation.Append(make([]byte, 0, 16<<10), &observation.Input{
 			Response: &sub.response, ID: sub.id, Version: version, LastUpdated: at, Base: sub.server.options.BaseURL,
 			Identifier: sub.scoreIdentifier(), Status: status, Issued: at, Bands: &bands,
-			DerivedFrom: sub.server.options.BaseURL + "/" + source,
+			DerivedFrom: sub.server.options.BaseURL + "/" + source, Remarks: remarks,
 		}), nil
 	})
 	if err != nil {
@@ -580,6 +597,7 @@ func writeProvenance(tx store.Tx, in *observation.ProvenanceInput, target store.
 
 // submit runs one submission in the store's next batch.
 func (s *Server) submit(ctx context.Context, sub *submission) error {
+	s.foresee(ctx, sub)
 	if err := s.options.Store.Write(ctx, sub.keys(), sub.apply); err != nil {
 		return stored(ctx, err)
 	}

@@ -79,6 +79,12 @@ func (t *transaction) try() error {
 	if err := t.rehearse(); err != nil {
 		return err
 	}
+	for i := range t.entries {
+		if e := &t.entries[i]; e.sub != nil {
+			e.sub.born = bornOf(t.patientOf(i), e.sub.response.Authored)
+			s.foresee(ctx, e.sub)
+		}
+	}
 	if err := s.options.Store.Write(ctx, t.keys(), t.apply); err != nil {
 		var again *replan
 		if errors.As(err, &again) {

@@ -21,7 +21,9 @@ type Difference struct {
 // Verify computes every stored score again from the response version it names, by
 // the version of the arithmetic it names, and reports those that differ. What was
 // entered in error is passed over. The address of the server may have changed
-// since a score was written; that is no difference.
+// since a score was written; that is no difference. Warnings that come of what the
+// store held, and of a birth date that it does not keep, are taken as they were
+// noted then; all else of the notes, and their order, is compared.
 func Verify(ctx context.Context, s store.Store, algorithms scoring.Algorithms, bands scoring.BandSet, report func(Difference)) (checked int, err error) {
 	forms := NewForms(s)
 	if err := forms.Load(ctx); err != nil {

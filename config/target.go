@@ -80,6 +80,14 @@ const (
 	SubjectReference = "reference"
 )
 
+// Whether a target is asked when the patient of a response was born.
+const (
+	// BirthDateOff asks nobody.
+	BirthDateOff = "off"
+	// BirthDateAsk asks the target.
+	BirthDateAsk = "ask"
+)
+
 // Target is a FHIR server that scores are written to.
 type Target struct {
 	// Name is what store, logs and metrics call it; unique, small letters, digits
@@ -110,6 +118,8 @@ type Target struct {
 	ReadBack ReadBack
 	// Subject is how its patients are found.
 	Subject Subject
+	// BirthDate is whether it is asked when a patient was born.
+	BirthDate string
 	// CheckPatient is the reference to a test patient there, "" for none.
 	CheckPatient string
 
@@ -238,7 +248,7 @@ func (t Target) Scope() string {
 	if t.Mode == ModeTransaction {
 		scopes = append(scopes, "system/Provenance.crus", "system/Device.crus")
 	}
-	if t.Subject.Match == SubjectIdentifier {
+	if t.Subject.Match == SubjectIdentifier || t.BirthDate == BirthDateAsk {
 		scopes = append(scopes, "system/Patient.rs")
 	}
 	return strings.Join(scopes, " ")

@@ -16,6 +16,7 @@ var (
 	references = []string{ReferLiteral, ReferLogical}
 	readBacks  = []string{ReadBackReport, ReadBackRepair, ReadBackOff}
 	subjects   = []string{SubjectKeep, SubjectIdentifier, SubjectReference}
+	birthDates = []string{BirthDateOff, BirthDateAsk}
 	// keyAlgorithms are those that SMART asks every client to know.
 	keyAlgorithms = []string{"", "RS384", "ES384"}
 )
@@ -38,7 +39,7 @@ var patientReference = regexp.MustCompile(`^Patient/[A-Za-z0-9\-.]{1,64}$`)
 
 // checkTargets reports what is wrong with the targets.
 func (s *Settings) checkTargets(bad func(name, format string, args ...any)) {
-	names, bases := map[string]string{}, map[string]string{}
+	names, bases, asked := map[string]string{}, map[string]string{}, ""
 	for _, t := range s.Targets {
 		t.check(func(path, format string, args ...any) { bad(t.Setting(path), format, args...) })
 		if first, twice := names[t.Name]; twice {
@@ -46,6 +47,12 @@ func (s *Settings) checkTargets(bad func(name, format string, args ...any)) {
 		}
 		if first, twice := bases[t.URL]; twice && t.URL != "" {
 			bad(t.Setting("url"), "%s is the same server, and two would write over each other's; leave one", first)
+		}
+		if t.BirthDate == BirthDateAsk {
+			if asked != "" {
+				bad(t.Setting("birth_date"), "%s is asked for birth dates already; one server is, so set the other to off", asked)
+			}
+			asked = t.Setting("")
 		}
 		names[t.Name], bases[t.URL] = t.Setting(""), t.Setting("")
 	}
@@ -70,6 +77,7 @@ func (t Target) check(bad badPath) {
 		{"references", t.References, references},
 		{"read_back.action", t.ReadBack.Action, readBacks},
 		{"subject.match", t.Subject.Match, subjects},
+		{"birth_date", t.BirthDate, birthDates},
 		{"auth.type", t.Auth.Type, logins},
 		{"auth.alg", t.Auth.Alg, keyAlgorithms},
 	} {

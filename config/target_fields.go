@@ -77,6 +77,7 @@ func shapeFields() []targetField {
 		text("subject.match", "", SubjectKeep, "how its patients are found: keep (the reference as it is), identifier or reference", func(t *Target) *string { return &t.Subject.Match }),
 		text("subject.system", "", "", "identifier: the system that it knows patients by", func(t *Target) *string { return &t.Subject.System }),
 		field("subject.references", "", "reference: bases of references, and the base to put in place of each", func(t *Target) any { return &t.Subject.References }),
+		text("birth_date", "TIDEMARK_EHR_BIRTH_DATE", BirthDateOff, "ask: it is asked when the patient of a response was born, for the warnings that need the age, unless the patient came along; off: nobody is asked", func(t *Target) *string { return &t.BirthDate }),
 		text("check_patient", "TIDEMARK_EHR_CHECK_PATIENT", "", "test patient there, as Patient/17, that tidemark check may write its test about; by default it is about nobody", func(t *Target) *string { return &t.CheckPatient }),
 	}
 }

@@ -175,6 +175,7 @@ func TestTargetsThatAreRefused(t *testing.T) {
 		"a shape it does not know":     {`{url: "https://a.example", shape: ball}`, "[0].shape: it must be"},
 		"references it does not know":  {`{url: "https://a.example", references: urn}`, "[0].references: it must be"},
 		"a read-back unknown":          {`{url: "https://a.example", read_back: {action: shout}}`, "[0].read_back.action: it must be"},
+		"birth dates unknown":          {`{url: "https://a.example", birth_date: yes please}`, "[0].birth_date: it must be off or ask"},
 		"a test patient elsewhere":     {`{url: "https://a.example", check_patient: "https://b.example/Patient/17"}`, "[0].check_patient: it must be the reference"},
 		"a coding for nothing":         {`{url: "https://a.example", codings: {add: [{system: s, code: c}]}}`, "[0].codings.add[0]: it needs for"},
 		"a coding of unknown names":    {`{url: "https://a.example", codings: {add: [{of: scorad, system: s, code: c}]}}`, "[0].codings.add: it must be a list of for"},
@@ -223,6 +224,15 @@ func TestTargetsThatAreRefused(t *testing.T) {
 	})
 }
 
+func TestOneTargetIsAskedForBirthDates(t *testing.T) {
+	t.Parallel()
+	one, two := config.NewTarget("a", "https://a.example"), config.NewTarget("b", "https://b.example")
+	one.BirthDate = config.BirthDateAsk
+	require.NotContains(t, config.Settings{Targets: []config.Target{one, two}}.Check().Error(), "birth dates")
+	two.BirthDate = config.BirthDateAsk
+	require.ErrorContains(t, config.Settings{Targets: []config.Target{one, two}}.Check(), "is asked for birth dates already")
+}
+
 // TestLoopbackIsNotPlain holds for addresses that can only be this machine.
 func TestLoopbackIsNotPlain(t *testing.T) {
 	t.Parallel()
@@ -240,6 +250,9 @@ func TestScopeIsTheLeastThatIsNeeded(t *testing.T) {
 	target.Shape, target.Mode = config.ShapeDocument, config.ModeTransaction
 	target.Subject.Match = config.SubjectIdentifier
 	require.Equal(t, "system/DocumentReference.crus system/Provenance.crus system/Device.crus system/Patient.rs", target.Scope())
+	asked := config.NewTarget("b", "https://b.example")
+	asked.BirthDate = config.BirthDateAsk
+	require.Equal(t, "system/Observation.crus system/Patient.rs", asked.Scope())
 	target.Auth.Scope = "system/*.cruds"
 	require.Equal(t, "system/*.cruds", target.Scope())
 }

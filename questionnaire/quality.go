@@ -14,8 +14,8 @@ import (
 // Quality is a code of CodeSystem/data-quality by its number in it, W01 to W14.
 type Quality uint8
 
-// The warnings that one response can show by itself; the others need the
-// patient or earlier scores.
+// The warnings that one response can show by itself; the others, in history.go,
+// need the patient or earlier scores.
 const (
 	LesionsWithoutExtent    Quality = 1 // W01
 	ExtentWithoutLesions    Quality = 2 // W02
@@ -85,11 +85,20 @@ func (r *reader) warn(quality Quality, found bool) {
 	if !found {
 		return
 	}
-	w := quality.Warning()
-	r.out.Issues = append(r.out.Issues, fhir.Issue{
-		Severity: fhir.Warning, Code: fhir.IssueBusinessRule, Expression: r.out.Root.Path(),
-		Detail: w.Code, DetailSystem: DataQualitySystem, Text: w.Definition,
-	})
+	r.out.Issues = append(r.out.Issues, quality.Issue(r.out.Root.Path()))
+}
+
+// Issue tells the sender of a response of the warning. What asks for nothing to be
+// corrected is information.
+func (q Quality) Issue(response string) fhir.Issue {
+	w := q.Warning()
+	issue := fhir.Issue{Severity: fhir.Warning, Code: fhir.IssueBusinessRule, Expression: response,
+		Detail: w.Code, DetailSystem: DataQualitySystem, Text: w.Definition}
+	switch q {
+	case CircumstancesDiffer, CoarseExtent, TwoOnOneDay, LearningScore:
+		issue.Severity, issue.Code = fhir.Information, fhir.IssueInformational
+	}
+	return issue
 }
 
 // compareResults holds totals that the sender computed against ours. They are

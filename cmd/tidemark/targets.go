@@ -67,6 +67,9 @@ func (sv *service) writeBack(ctx context.Context, targets []config.Target, optio
 		if workers = append(workers, worker); sweepOf(t).Action != "" {
 			metrics.Sweeps(t.Name)
 		}
+		if t.BirthDate == config.BirthDateAsk {
+			options.BirthDate = worker.BirthDate
+		}
 		options.Targets = append(options.Targets, wanted(t, profile))
 		if r.keys != nil {
 			rings = append(rings, r.keys)

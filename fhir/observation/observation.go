@@ -53,6 +53,9 @@ type Input struct {
 	// Rescored says that the same answers were computed again, which a note then
 	// tells.
 	Rescored bool
+	// Remarks are the warnings that the response does not show by itself, in their
+	// order.
+	Remarks []questionnaire.Quality
 }
 
 // Identifier makes the stable identifier of a response's score: a digest of
@@ -146,23 +149,42 @@ func appendValue(dst []byte, in *Input, w *words) []byte {
 
 // appendNotes writes the warnings about the data, and the caution.
 func appendNotes(dst []byte, in *Input, w *words) []byte {
-	issues := in.Response.Issues
 	dst = append(dst, `,"note":[`...)
-	if in.Rescored {
+	note := func(text string) {
 		dst = append(dst, `{"text":"`...)
-		dst = append(dst, languages.Fill(w.language.Text(rescoredSays), "algorithm", in.Response.Algorithm, "set", in.Bands.Name)...)
+		dst = append(dst, text...)
 		dst = append(dst, `"},`...)
 	}
-	for i := range issues {
-		if issues[i].DetailSystem == questionnaire.DataQualitySystem {
-			dst = append(dst, `{"text":"`...)
-			dst = append(dst, w.language.Text(issues[i].Text)...)
-			dst = append(dst, `"},`...)
+	if in.Rescored {
+		note(languages.Fill(w.language.Text(rescoredSays), "algorithm", in.Response.Algorithm, "set", in.Bands.Name))
+	}
+	for i := range in.Response.Issues {
+		if issue := &in.Response.Issues[i]; issue.DetailSystem == questionnaire.DataQualitySystem {
+			note(w.language.Text(issue.Text))
 		}
+	}
+	for _, q := range in.Remarks {
+		note(w.language.Text(q.Warning().Definition))
 	}
 	dst = append(dst, `{"text":"`...)
 	dst = append(dst, w.caution...)
 	return append(dst, `"}]`...)
+}
+
+// RemarksOf are the Remarks of an Observation that Append wrote, each once and in
+// their order, however its notes stand.
+func RemarksOf(stored fhir.Node) (found []questionnaire.Quality) {
+	l := wordsIn(stored.Get("language")).language
+	for _, q := range questionnaire.HistoryWarnings {
+		text := l.Text(q.Warning().Definition)
+		for note := range stored.Each("note") {
+			if note.Get("text").Is(text) {
+				found = append(found, q)
+				break
+			}
+		}
+	}
+	return found
 }
 
 func appendNarrative(dst []byte, in *Input, w *words) []byte {
