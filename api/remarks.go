@@ -55,6 +55,8 @@ func (s *Server) foresee(ctx context.Context, sub *submission) {
 	if sub.update {
 		own = sub.planned
 	}
+	// These are a few seeks; to watch over each whether the sender has left costs more.
+	ctx = context.WithoutCancel(ctx)
 	read, err := sub.recall(own, source{
 		heads: func(of store.Heads) ([]store.Head, error) { return s.raw.Heads(ctx, of) },
 		get:   func(key store.Key) (store.Resource, error) { return s.raw.Get(ctx, key) },
