@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"slices"
+	"sync"
 	"time"
 
 	"tidemark.example/tidemark/api/auth"
@@ -36,10 +37,12 @@ type past struct {
 	rated    []questionnaire.Rated
 }
 
-// source is where scores are read: the store, or a transaction.
+// source is where scores are read: the store, or a transaction. What a transaction
+// shows is remembered by nobody, since it may be rolled back.
 type source struct {
-	heads func(store.Heads) ([]store.Head, error)
-	get   func(store.Key) (store.Resource, error)
+	heads     func(store.Heads) ([]store.Head, error)
+	get       func(store.Key) (store.Resource, error)
+	committed bool
 }
 
 // foresee reads what a score will be remarked on by. Whatever fails here is left to
@@ -59,7 +62,7 @@ func (s *Server) foresee(ctx context.Context, sub *submission) {
 	ctx = context.WithoutCancel(ctx)
 	read, err := sub.recall(own, source{
 		heads: func(of store.Heads) ([]store.Head, error) { return s.raw.Heads(ctx, of) },
-		get:   func(key store.Key) (store.Resource, error) { return s.raw.Get(ctx, key) },
+		get:   func(key store.Key) (store.Resource, error) { return s.raw.Get(ctx, key) }, committed: true,
 	})
 	if err == nil {
 		sub.past = read
@@ -94,32 +97,46 @@ func (sub *submission) recall(own string, from source) (past, error) {
 		if head.ID == own {
 			continue
 		}
-		current, err := from.get(head.Key)
-		if err != nil {
-			return past{}, err
+		one, known := sub.server.rated.get(head)
+		if !known {
+			current, err := from.get(head.Key)
+			if err != nil {
+				return past{}, err
+			}
+			if one, err = ratedOf(current, sub.server.options.BaseURL); err != nil {
+				return past{}, err
+			}
+			// What was written since the heads were read shows as another version, and is
+			// read again within the transaction.
+			head.Version = current.Version
+			found.heads[i] = head
+			if from.committed {
+				sub.server.rated.put(head, one)
+			}
 		}
-		one, err := sub.rated(current)
-		if err != nil {
-			return past{}, err
+		if one.counts && one.Rater == sub.response.Form.Rater {
+			found.rated = append(found.rated, one.Rated)
 		}
-		found.rated = append(found.rated, one...)
-		// What was written since the heads were read shows as another version, and is
-		// read again within the transaction.
-		found.heads[i].Version = current.Version
 	}
 	found.complete = len(heads) < mostPast
 	return found, nil
 }
 
-// rated is a stored score as the rules see it; none if it does not count beside this
-// one.
-func (sub *submission) rated(r store.Resource) ([]questionnaire.Rated, error) {
-	one, known, err := ratingOf(r, sub.server.options.BaseURL)
+// ratedScore is a version of a score as the rules see it; counts is false if no other
+// is set beside it.
+type ratedScore struct {
+	questionnaire.Rated
+	counts bool
+}
+
+// ratedOf reads a stored score.
+func ratedOf(r store.Resource, base string) (ratedScore, error) {
+	one, known, err := ratingOf(r, base)
 	if err != nil {
-		return nil, &fault{"a stored score does not decode", err}
+		return ratedScore{}, &fault{"a stored score does not decode", err}
 	}
-	if !known || one.retracted || one.rater != sub.response.Form.Rater {
-		return nil, nil
+	if !known || one.retracted {
+		return ratedScore{}, nil
 	}
 	rated := questionnaire.Rated{Key: one.key, Day: one.day, At: one.at.UnixMilli(), Respondent: one.respondent, Rater: one.rater, Method: one.method}
 	if total := one.value(observation.Total); total.Answered {
@@ -129,7 +146,39 @@ func (sub *submission) rated(r store.Resource) ([]questionnaire.Rated, error) {
 		regions := one.regions()
 		rated.Coarse = questionnaire.CoarseDrawing(&regions)
 	}
-	return []questionnaire.Rated{rated}, nil
+	return ratedScore{rated, true}, nil
+}
+
+// mostRated bounds how many versions of scores are remembered, a few megabytes.
+const mostRated = 20_000
+
+// ratedScores remembers versions of scores that were read, which never change, so
+// that those of patients who come often are not unpacked and decoded each time. What
+// is remembered is only ever used for an id and version that the store has just named.
+type ratedScores struct {
+	mu    sync.Mutex
+	known map[ratedVersion]ratedScore
+}
+
+type ratedVersion struct {
+	id      string
+	version int64
+}
+
+func (s *ratedScores) get(head store.Head) (ratedScore, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	one, known := s.known[ratedVersion{head.ID, head.Version}]
+	return one, known
+}
+
+func (s *ratedScores) put(head store.Head, one ratedScore) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.known == nil || len(s.known) >= mostRated {
+		s.known = make(map[ratedVersion]ratedScore)
+	}
+	s.known[ratedVersion{head.ID, head.Version}] = one
 }
 
 // enough says whether scores of a day and those before it would change nothing.

@@ -127,6 +127,8 @@ type Server struct {
 	drawing chan struct{}
 	cds     *cdsCallers
 	births  *births
+	// rated remembers scores that others were set beside.
+	rated ratedScores
 }
 
 // New makes a server whose requests are counted by the metrics.
