@@ -11,8 +11,11 @@ import (
 	"tidemark.example/tidemark/fhir/store/searchsql"
 )
 
+// headsSQL reads nothing but the index resource_patient. The type is written so that
+// no other index serves: a plan made while the table was small took resource_period
+// for as good, and then read past the resources of all patients until the next ANALYZE.
 const headsSQL = `SELECT id, version, period_start FROM resource
-	WHERE patient = $1 AND type = $2 AND period_start <= $3 AND deleted = 0
+	WHERE patient = $1 AND type || '' = $2 AND period_start <= $3 AND deleted = 0
 	ORDER BY period_start DESC, id DESC LIMIT $4`
 
 // Heads finds what a patient has of a type.
