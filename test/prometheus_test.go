@@ -27,8 +27,8 @@ import (
 // How long it may take until every alert fires, and until every one has cleared:
 // the slowest clears once its window of six hours, shortened, is past the fault.
 const (
-	firingTime   = 70 * time.Second
-	clearingTime = 130 * time.Second
+	firingTime   = 150 * time.Second
+	clearingTime = 240 * time.Second
 )
 
 // trouble is one fault of what the program stands on: what it must raise, what
