@@ -209,8 +209,11 @@ func (r *rig) tryInteraction(c claim, id string) {
 		require.Equal(r.t, string(a.body), string(r.get(path+"/_history/"+version).body))
 	case "search-type":
 		query := "?_count=200"
-		if c.of == "AuditEvent" { // all of the claims, tried meanwhile, may fill more than a page
+		switch c.of { // what all of the claims, tried meanwhile, leave may fill more than a page
+		case "AuditEvent":
 			query += "&agent=" + portal.Client
+		case "DiagnosticReport":
+			query += "&_id=" + id
 		}
 		require.Contains(r.t, r.found(r.t, "/fhir/"+c.of+query), id)
 	case "create":

@@ -277,6 +277,28 @@ func TestRemarksOfAmendments(t *testing.T) {
 	}
 }
 
+// A score is set beside the newest version of another: of one that was remembered in
+// an older version, and of one that the same transaction amends.
+func TestRemarksByTheNewestVersion(t *testing.T) {
+	t.Parallel()
+	r := newClocked(t)
+	r.create(daysLater("a", -30).json())
+	r.create(daysLater("b", -20).json())
+	recent := daysLater("c", -8)
+	recent.id = r.create(recent.json()).id()
+	r.create(daysLater("d", -10).json()) // beside which c is set
+	recent.status, recent.authored = "amended", daysLater("", -3).authored
+	recent.extent, recent.itch, recent.sleep = "100", "10", "10"
+	require.Equal(t, http.StatusOK, r.put(recent).status)
+	last := oona("e")
+	require.Contains(t, r.remarked(last.json()), "large-or-early-change", "c has moved near, and is more than 20 points higher")
+	last.id, last.identifier, last.extent, last.itch, last.sleep = "", "f", recent.extent, recent.itch, recent.sleep
+	recent.extent, recent.itch, recent.sleep = oona("").extent, oona("").itch, oona("").sleep
+	a := r.bundle("transaction", entryOf("PUT", "QuestionnaireResponse/"+recent.id, recent.json()), postOf(last))
+	require.Equal(t, http.StatusOK, a.status, "%s", a.body)
+	require.Contains(t, r.noted(a.text("entry", 1, "resource", "id")), "large-or-early-change")
+}
+
 // What was entered in error is nothing that a score is set beside.
 func TestRetractedScoresAreNotSetBeside(t *testing.T) {
 	t.Parallel()
@@ -441,6 +463,7 @@ func TestBirthDateThatIsLookedUp(t *testing.T) {
 		"OfTheChart":  {"2020-06-07", true, nil, "found", []string{"learning"}},
 		"WithoutDate": {"", true, nil, "without-date", []string{"age-and-chart-differ", "learning"}},
 		"Nobody":      {"", false, nil, "no-patient", []string{"learning"}},
+		"ToTheMinute": {"2020-06-07T10:00:00Z", true, nil, "found", []string{"age-and-chart-differ", "learning"}},
 		"Failing":     {"", false, errors.New("down"), "failed", []string{"learning"}},
 	} {
 		t.Run(name, func(t *testing.T) {
