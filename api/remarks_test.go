@@ -281,22 +281,42 @@ func TestRemarksOfAmendments(t *testing.T) {
 // an older version, and of one that the same transaction amends.
 func TestRemarksByTheNewestVersion(t *testing.T) {
 	t.Parallel()
-	r := newClocked(t)
-	r.create(daysLater("a", -30).json())
-	r.create(daysLater("b", -20).json())
-	recent := daysLater("c", -8)
-	recent.id = r.create(recent.json()).id()
-	r.create(daysLater("d", -10).json()) // beside which c is set
-	recent.status, recent.authored = "amended", daysLater("", -3).authored
-	recent.extent, recent.itch, recent.sleep = "100", "10", "10"
-	require.Equal(t, http.StatusOK, r.put(recent).status)
-	last := oona("e")
-	require.Contains(t, r.remarked(last.json()), "large-or-early-change", "c has moved near, and is more than 20 points higher")
-	last.id, last.identifier, last.extent, last.itch, last.sleep = "", "f", recent.extent, recent.itch, recent.sleep
-	recent.extent, recent.itch, recent.sleep = oona("").extent, oona("").itch, oona("").sleep
-	a := r.bundle("transaction", entryOf("PUT", "QuestionnaireResponse/"+recent.id, recent.json()), postOf(last))
-	require.Equal(t, http.StatusOK, a.status, "%s", a.body)
-	require.Contains(t, r.noted(a.text("entry", 1, "resource", "id")), "large-or-early-change")
+	severe := func(body response) response {
+		body.extent, body.itch, body.sleep = "100", "10", "10"
+		return body
+	}
+	amended := func(r *rig, body response, days int) response {
+		body.id = r.create(body.json()).id()
+		body.status, body.authored = "amended", daysLater("", days).authored
+		return body
+	}
+	start := func(t *testing.T) *rig {
+		r := newClocked(t)
+		r.create(daysLater("a", -30).json())
+		r.create(daysLater("b", -20).json())
+		return r
+	}
+	t.Run("Remembered", func(t *testing.T) {
+		t.Parallel()
+		r := start(t)
+		recent := amended(r, daysLater("c", -8), -3)
+		r.create(daysLater("d", -10).json()) // beside which c is set
+		require.Equal(t, http.StatusOK, r.put(severe(recent)).status)
+		require.Equal(t, []string{"large-or-early-change"}, r.remarked(oona("e").json()))
+	})
+	t.Run("AmendedBeside", func(t *testing.T) {
+		t.Parallel()
+		r := start(t)
+		recent := amended(r, severe(daysLater("c", -3)), -3)
+		mild := oona("")
+		recent.extent, recent.itch, recent.sleep = mild.extent, mild.itch, mild.sleep
+		last := amended(r, severe(oona("e")), 0)
+		require.Empty(t, r.noted(last.id))
+		last.itch = "9.5"
+		a := r.bundle("transaction", entryOf("PUT", "QuestionnaireResponse/"+recent.id, recent.json()), entryOf("PUT", "QuestionnaireResponse/"+last.id, last.json()))
+		require.Equal(t, http.StatusOK, a.status, "%s", a.body)
+		require.Equal(t, []string{"large-or-early-change"}, r.noted(last.id))
+	})
 }
 
 // What was entered in error is nothing that a score is set beside.
