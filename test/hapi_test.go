@@ -116,13 +116,15 @@ func newHAPIWard(t *testing.T) *hapiWard {
 	return w
 }
 
-// admit makes the people of the responses known to the hospital.
+// admit makes the people of the responses known to the hospital, the patient
+// first: HAPI refuses a person who answers for somebody whom it does not know.
 func (w *hapiWard) admit() {
-	for id, body := range map[string]string{
-		"Patient/oona-thistledown":       `{"resourceType":"Patient","id":"oona-thistledown"}`,
-		"RelatedPerson/bram-thistledown": `{"resourceType":"RelatedPerson","id":"bram-thistledown","patient":{"reference":"Patient/oona-thistledown"}}`,
+	for _, body := range []string{
+		`{"resourceType":"Patient","id":"oona-thistledown"}`,
+		`{"resourceType":"RelatedPerson","id":"bram-thistledown","patient":{"reference":"Patient/oona-thistledown"}}`,
 	} {
-		r, err := call(http.MethodPut, w.hapi.Base+"/"+id, []byte(body))
+		who := parse(w.t, []byte(body))
+		r, err := call(http.MethodPut, w.hapi.Base+"/"+who.ResourceType+"/"+who.ID, []byte(body))
 		require.NoError(w.t, err)
 		require.Less(w.t, r.status, 300, "%s", r.body)
 	}
