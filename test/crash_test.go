@@ -80,6 +80,13 @@ func (h *hospital) ids() []string {
 	return slices.Clone(h.given)
 }
 
+// dies lets it answer nothing but 429, until it is revived.
+func (h *hospital) dies() {
+	h.down.Lock()
+	defer h.down.Unlock()
+	h.dead = true
+}
+
 func (h *hospital) revive() {
 	h.down.Lock()
 	defer h.down.Unlock()

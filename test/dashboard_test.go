@@ -31,7 +31,8 @@ func panelsOf(t *testing.T) []panel {
 
 // TestDashboardIsLaidOut: every panel has a title and queries with legends, lies
 // under a row, and none lies over another. That the metrics exist is
-// TestNamedMetricsExist, that the queries give something, TestPrometheusAlerts.
+// TestNamedMetricsExist, that the queries give something, TestPrometheusAlerts,
+// that each panel can be drawn, TestDashboardDrawn.
 func TestDashboardIsLaidOut(t *testing.T) {
 	t.Parallel()
 	taken := map[[2]int]string{}
@@ -62,7 +63,7 @@ func TestDashboardIsLaidOut(t *testing.T) {
 }
 
 // asked puts values in the place of Grafana's variables.
-var asked = strings.NewReplacer("$__rate_interval", "30s", "$job", "tidemark", "$target", ".*")
+var asked = strings.NewReplacer("$__rate_interval", "30s", "$__range", "30s", "$job", "tidemark", "$target", ".*")
 
 // queries has every query of the dashboard answered by a Prometheus that scrapes
 // the program in every kind of trouble, and finds something in each answer.
