@@ -61,8 +61,8 @@ type Target struct {
 	// Pending, InDoubt and Parked count deliveries, Differing the copies that were
 	// found to be other than what was delivered.
 	Pending, InDoubt, Parked, Differing int
-	// Oldest is since when the target has lacked a score, Last when this process
-	// delivered one; zero for never.
+	// Oldest is since when the target has lacked a score, Last when it took one
+	// last, whoever brought it; zero for never.
 	Oldest, Last time.Time
 }
 

@@ -177,7 +177,7 @@ func TestMatters(t *testing.T) {
 		"Certificate: the certificate expires in 1 day.",
 	}, what)
 	w, _ = show(t, bad)
-	for _, says := range []string{"paused", "not configured", "none in 2 days", "tidemark deliveries list --target registry --state parked"} {
+	for _, says := range []string{"paused", "not configured", "none yet", "tidemark deliveries list --target registry --state parked"} {
 		require.Contains(t, w.Body.String(), says)
 	}
 

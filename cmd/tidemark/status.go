@@ -12,7 +12,6 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/postgres"
 	"tidemark.example/tidemark/fhir/store/sqlite"
-	"tidemark.example/tidemark/fhir/writeback"
 	"tidemark.example/tidemark/scoring"
 )
 
@@ -43,14 +42,6 @@ func (s *standing) of(target string) status.Target {
 	t := s.targets[target]
 	t.Name = target
 	return t
-}
-
-// attempted notes when something was delivered last.
-func (s *standing) attempted(attempt writeback.Attempt) {
-	if attempt.Outcome == writeback.Delivered {
-		now := time.Now()
-		s.change(attempt.Target, func(t *status.Target) { t.Last = now })
-	}
 }
 
 // statusPage is the page for people on the admin listener.
@@ -124,6 +115,10 @@ func (s *statusPage) targets(ctx context.Context) ([]status.Target, error) {
 	if err != nil {
 		return nil, err
 	}
+	last, err := s.store.LastDeliveries(ctx)
+	if err != nil {
+		return nil, err
+	}
 	var all []status.Target
 	for _, t := range s.settings.Targets {
 		known := s.standing.of(t.Name)
@@ -141,6 +136,7 @@ func (s *statusPage) targets(ctx context.Context) ([]status.Target, error) {
 		all[i].Pending, all[i].InDoubt, all[i].Parked, all[i].Oldest = b.Pending, b.InDoubt, b.Parked, b.Oldest
 	}
 	for i := range all {
+		all[i].Last = last[all[i].Name]
 		for _, c := range copies {
 			if c.Target == all[i].Name {
 				all[i].Differing = c.Differing

@@ -148,7 +148,6 @@ func (a attempts) Attempted(attempt writeback.Attempt) {
 		counted.Fault = string(attempt.Fault)
 	}
 	a.metrics.Attempt(trace.ContextWithSpanContext(context.Background(), attempt.Trace), counted)
-	a.standing.attempted(attempt)
 }
 
 // Checked implements writeback.Observer.

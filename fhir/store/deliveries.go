@@ -41,6 +41,9 @@ type Deliveries interface {
 	Advance(ctx context.Context, steps []Step) []error
 	// Backlog counts what is wanted and not yet delivered, by target.
 	Backlog(ctx context.Context) ([]Backlog, error)
+	// LastDeliveries tells of each target that ever held what was wanted when that
+	// was recorded last, to the second by the store's clock, whoever delivered it.
+	LastDeliveries(ctx context.Context) (map[string]time.Time, error)
 	// Delivery gives the state of one member of a resource at one target;
 	// ErrNotFound if it was never wanted.
 	Delivery(ctx context.Context, target string, key Key, member string) (Delivery, error)

@@ -78,8 +78,10 @@ const startSQL = clockSQL + " UPDATE deliveries d SET begun = 1, attempts = d.at
 	" AND d.lease_until > (SELECT now FROM clock)"
 
 // recordSQL keeps an outcome and ends the lease. What was wanted meanwhile is in
-// the row only, not in the delivery that the worker holds.
-const recordSQL = clockSQL + ` UPDATE deliveries d SET
+// the row only, not in the delivery that the worker holds. If the target holds
+// what was wanted, that is noted once a second, by whoever comes first: others do
+// not wait for that row.
+const recordSQL = clockSQL + `, recorded AS (UPDATE deliveries d SET
 	delivered = greatest(d.delivered, $8::bigint), begun = 0, in_doubt = $9::smallint, remote_id = $10, etag = $11,
 	attempts = CASE WHEN $8::bigint >= $12::bigint AND $9::smallint = 0 THEN 0 ELSE d.attempts END,
 	due = CASE WHEN d.wanted > $12::bigint AND ($8::bigint >= $12::bigint AND $9::smallint = 0 OR $14::smallint = 1) THEN (SELECT written FROM clock) ELSE $13::bigint END,
@@ -87,7 +89,14 @@ const recordSQL = clockSQL + ` UPDATE deliveries d SET
 	accepted = $17, looked = (SELECT now FROM clock), fresh = 1, repairs = CASE WHEN $8::bigint > d.delivered THEN 0 ELSE d.repairs END,
 	changed = (SELECT written FROM clock), owner = '', lease_until = 0,
 	wanted_since = CASE WHEN d.wanted = greatest(d.delivered, $8::bigint) AND $9::smallint = 0 THEN NULL ELSE d.wanted_since END` +
-	fence + " AND $8::bigint <= d.wanted"
+	fence + ` AND $8::bigint <= d.wanted
+		RETURNING $8::bigint >= $12::bigint AND d.in_doubt = 0 AS done),
+	known AS (SELECT l.target FROM last_delivery l WHERE l.target = $2 AND (SELECT done FROM recorded)
+		AND l.at NOT BETWEEN (SELECT now FROM clock) - 999 AND (SELECT now FROM clock) FOR UPDATE SKIP LOCKED),
+	noted AS (UPDATE last_delivery l SET at = (SELECT now FROM clock) FROM known WHERE l.target = known.target),
+	first AS (INSERT INTO last_delivery (target, at) SELECT $2, (SELECT now FROM clock) FROM recorded
+		WHERE done AND NOT EXISTS (SELECT 1 FROM last_delivery l WHERE l.target = $2) ON CONFLICT DO NOTHING)
+	SELECT 1 FROM recorded`
 
 // dropSQL wants the members as retracted that a version does not have any more,
 // unless a version as high is wanted already, which it tells.
@@ -318,4 +327,23 @@ func (s *Store) Backlog(ctx context.Context) (backlogs []store.Backlog, err erro
 		return err
 	})
 	return backlogs, err
+}
+
+// LastDeliveries tells when each target last held what was wanted.
+func (s *Store) LastDeliveries(ctx context.Context) (last map[string]time.Time, err error) {
+	err = s.read(ctx, "read the last deliveries", func(from queryer) error {
+		last = map[string]time.Time{}
+		rows, err := from.Query(ctx, "SELECT target, at FROM last_delivery")
+		if err != nil {
+			return err
+		}
+		var target string
+		var at int64
+		_, err = pgx.ForEachRow(rows, []any{&target, &at}, func() error {
+			last[target] = moment(at)
+			return nil
+		})
+		return err
+	})
+	return last, err
 }

@@ -57,6 +57,16 @@ func TestMigrations(t *testing.T) {
 	requireFinds(t, address)
 	requireOldDeliveries(ctx, t, db, address)
 	requireOldNumbers(ctx, t, db, address)
+	_, err = provider.DownTo(ctx, 13)
+	require.NoError(t, err)
+	_, err = db.ExecContext(ctx, `INSERT INTO deliveries (target, rid, member, wanted, delivered, retract, due, changed, fault)
+		VALUES ('registry', 2, '', 1, 1, 0, 5, 7, ''), ('registry', 3, '', 2, 1, 0, 5, 9, ''), ('registry', 4, '', 1, 1, 0, 5, 9, 'lost')`)
+	require.NoError(t, err)
+	_, err = provider.Up(ctx)
+	require.NoError(t, err)
+	var last int64
+	require.NoError(t, db.QueryRowContext(ctx, "SELECT at FROM last_delivery WHERE target = 'registry'").Scan(&last))
+	require.EqualValues(t, 7, last, "what was delivered before counts")
 	ahead := func(steps int) {
 		at, known, err := provider.GetVersions(ctx)
 		require.NoError(t, err)

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"tidemark.example/tidemark/fhir/store"
@@ -77,6 +78,11 @@ func (b *backend) recordArgs(args []any, d *store.Delivery) []any {
 
 // wantedOfSQL reads what is wanted of a leased delivery.
 const wantedOfSQL = "SELECT wanted FROM delivery" + place + " AND owner = ? AND lease_until = ?"
+
+// lastDeliverySQL notes at ?2 that a target holds what was wanted, unless that is
+// noted for the second before; a time ahead of the clock is put right.
+const lastDeliverySQL = `INSERT INTO last_delivery (target, at) VALUES (?1, ?2)
+	ON CONFLICT (target) DO UPDATE SET at = excluded.at WHERE last_delivery.at NOT BETWEEN excluded.at - 999 AND excluded.at`
 
 // several are the statements that do the same to 64 rows, to 16, to 4 or to one.
 type several []rowsStatement
@@ -165,7 +171,25 @@ func (t *tx) advanceAll(steps []store.Step) error {
 	if err := t.stmt.start.run(nil, t.fenceArgs, []any{now}, begun); err != nil {
 		return err
 	}
-	return t.stmt.record.run([]any{t.at, now}, t.recordArgs, nil, done)
+	if err := t.stmt.record.run([]any{t.at, now}, t.recordArgs, nil, done); err != nil {
+		return err
+	}
+	return t.noteDelivered(done, now)
+}
+
+// noteDelivered keeps when targets last took what was wanted.
+func (t *tx) noteDelivered(done []*store.Delivery, now int64) error {
+	var noted []string
+	for _, d := range done {
+		if d.Delivered < d.Wanted || d.InDoubt || slices.Contains(noted, d.Target) {
+			continue
+		}
+		if _, err := t.stmt.lastDelivery.ExecContext(background, d.Target, now); err != nil {
+			return fmt.Errorf("note a delivery: %w", err)
+		}
+		noted = append(noted, d.Target)
+	}
+	return nil
 }
 
 // errNothing says that a job had nothing to write, so that no disk is flushed for

@@ -193,3 +193,26 @@ func (s *Store) Backlog(ctx context.Context) (backlogs []store.Backlog, err erro
 	}
 	return backlogs, rows.Err()
 }
+
+// LastDeliveries tells when each target last held what was wanted.
+func (s *Store) LastDeliveries(ctx context.Context) (last map[string]time.Time, err error) {
+	if err := s.enter(); err != nil {
+		return nil, err
+	}
+	defer s.leave()
+	rows, err := s.reads.QueryContext(ctx, "SELECT target, at FROM last_delivery")
+	if err != nil {
+		return nil, fmt.Errorf("read the last deliveries: %w", err)
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	last = map[string]time.Time{}
+	for rows.Next() {
+		var target string
+		var at int64
+		if err := rows.Scan(&target, &at); err != nil {
+			return nil, fmt.Errorf("read a last delivery: %w", err)
+		}
+		last[target] = moment(at)
+	}
+	return last, rows.Err()
+}

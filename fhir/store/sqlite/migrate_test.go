@@ -72,4 +72,15 @@ func TestMigrations(t *testing.T) {
 	var wanted int64
 	require.NoError(t, db.QueryRowContext(ctx, "SELECT wanted FROM delivery WHERE target = 'ehr' AND rid = 1 AND member = '' AND remote_id = '17'").Scan(&wanted))
 	require.EqualValues(t, 3, wanted)
+
+	_, err = provider.DownTo(ctx, 13)
+	require.NoError(t, err)
+	_, err = db.ExecContext(ctx, `INSERT INTO delivery (target, rid, member, wanted, delivered, retract, due, changed, fault)
+		VALUES ('ehr', 2, '', 1, 1, 0, 5, 7, ''), ('ehr', 3, '', 2, 1, 0, 5, 9, ''), ('ehr', 4, '', 1, 1, 0, 5, 9, 'lost')`)
+	require.NoError(t, err)
+	_, err = provider.Up(ctx)
+	require.NoError(t, err)
+	var last int64
+	require.NoError(t, db.QueryRowContext(ctx, "SELECT at FROM last_delivery WHERE target = 'ehr'").Scan(&last))
+	require.EqualValues(t, 7, last, "what was delivered before counts")
 }

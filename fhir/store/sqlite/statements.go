@@ -17,6 +17,7 @@ type statements struct {
 	identity, putIdentity, heads   *sql.Stmt
 	due, late, lease, doubt        *sql.Stmt
 	superseded, drop, wantedOf     *sql.Stmt
+	lastDelivery                   *sql.Stmt
 	newChain, lastChain            *sql.Stmt
 	head, setHead, live            *sql.Stmt
 	start, record                  several
@@ -55,6 +56,7 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		{&s.lease, leaseSQL},
 		{&s.doubt, doubtSQL},
 		{&s.wantedOf, wantedOfSQL},
+		{&s.lastDelivery, lastDeliverySQL},
 		{&s.superseded, supersededSQL},
 		{&s.drop, dropSQL},
 		{&s.newChain, `INSERT INTO audit_chain (name, started, anchor_chain, anchor_sequence, anchor_digest, genesis, head, head_digest)

@@ -137,6 +137,8 @@ func testDeliveries(t *testing.T, driver Driver) {
 	driver.subtest(t, "ParkedAreNotClaimed", testParked)
 	driver.subtest(t, "GiveTheVersionsTheyWant", testWantedVersions)
 	driver.subtest(t, "BacklogCountsByTarget", testBacklog)
+	driver.subtest(t, "LastDeliveriesAreOfWhatTargetsTook", testLastDeliveries)
+	t.Run("LastDeliveriesAreOfEveryProcess", func(t *testing.T) { testLastDeliveriesAreShared(t, driver) })
 	driver.subtest(t, "KeepTheTraceTheyWereWantedIn", testTrace)
 	driver.subtest(t, "NeverDeliverMoreThanWanted", func(t *testing.T, s store.Store, _ *Clock) {
 		want(t, s, key, false)
@@ -336,4 +338,88 @@ func testBacklog(t *testing.T, s store.Store, clock *Clock) {
 	require.Positive(t, usage.Bytes)
 	require.Positive(t, usage.Queue)
 	require.Zero(t, usage.Queued)
+}
+
+// lastDelivery reads when the target last took what was wanted.
+func lastDelivery(t *testing.T, s store.Store) time.Time {
+	t.Helper()
+	last, err := s.LastDeliveries(context.Background())
+	require.NoError(t, err)
+	return last[target]
+}
+
+// testLastDeliveries: the time moves with what is delivered, by Record and by
+// Advance, to the second, and with nothing else.
+func testLastDeliveries(t *testing.T, s store.Store, clock *Clock) {
+	last, err := s.LastDeliveries(context.Background())
+	require.NoError(t, err)
+	require.Empty(t, last)
+	for i, fails := range []func(*store.Delivery){
+		func(d *store.Delivery) { d.Due = clock.Now().Add(time.Hour) },
+		func(d *store.Delivery) { d.Parked = true },
+		func(d *store.Delivery) { d.Delivered, d.InDoubt, d.Due = 1, true, clock.Now().Add(time.Hour) },
+	} {
+		want(t, s, observation(fmt.Sprint("bad", i)), false)
+		d := claimOne(t, s, worker)
+		begin(t, s, d)
+		fails(&d)
+		record(t, s, d)
+		require.Zero(t, lastDelivery(t, s), "case %d", i)
+	}
+	want(t, s, observation("o1"), false)
+	first := claimOne(t, s, worker)
+	first.Delivered = 1
+	record(t, s, first)
+	at := clock.Now()
+	require.Equal(t, at, lastDelivery(t, s))
+	clock.Add(time.Minute)
+	require.ErrorIs(t, s.Record(context.Background(), first), store.ErrLeaseLost)
+	require.Equal(t, at, lastDelivery(t, s), "who has no lease tells nothing")
+
+	var steps []store.Step
+	for i := range 3 {
+		want(t, s, observation(fmt.Sprint("more", i)), false)
+	}
+	for _, d := range claim(t, s, worker) {
+		d.Delivered = d.Wanted
+		steps = append(steps, store.Step{Delivery: d})
+	}
+	require.Len(t, steps, 3)
+	for _, err := range s.Advance(context.Background(), steps) {
+		require.NoError(t, err)
+	}
+	require.Equal(t, clock.Now(), lastDelivery(t, s))
+	clock.Add(-time.Hour)
+	deliverOne(t, s, observation("o2"), false)
+	require.Equal(t, clock.Now(), lastDelivery(t, s), "a time ahead of the clock is put right")
+}
+
+// testLastDeliveriesAreShared: one process tells what another delivered, at once and
+// after both were ended; that of one target is not that of another.
+func testLastDeliveriesAreShared(t *testing.T, driver Driver) {
+	t.Parallel()
+	clock, place := NewClock(), driver.Create(t)
+	one, err := driver.Open(place, clock.Now)
+	require.NoError(t, err)
+	other := driver.open(t, place, clock.Now)
+	deliverOne(t, one, observation("o1"), false)
+	first := clock.Now()
+	require.Equal(t, first, lastDelivery(t, other))
+	require.NoError(t, one.Close())
+	clock.Add(time.Hour)
+	write(t, other, func(tx store.Tx) error {
+		stored, err := tx.Put(observation("o2"), "PUT", store.Index{}, body)
+		if err != nil {
+			return err
+		}
+		return tx.Want("registry", observation("o2"), stored.Version, false)
+	})
+	claimed, err := other.Claim(context.Background(), "registry", worker, time.Minute, 1)
+	require.NoError(t, err)
+	require.Len(t, claimed, 1)
+	claimed[0].Delivered = 1
+	record(t, other, claimed[0])
+	last, err := driver.open(t, place, clock.Now).LastDeliveries(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, map[string]time.Time{target: first, "registry": clock.Now()}, last)
 }
