@@ -2,11 +2,30 @@ package api
 
 import (
 	"slices"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
 	"tidemark.example/tidemark/api/auth"
+	"tidemark.example/tidemark/api/edge"
 )
+
+// never is longer than any test takes.
+const never = 365 * 24 * time.Hour
+
+// StandStill stops the clocks by which requests are counted: clients get nothing
+// back of what they have used up, and what the audit trail tells together it tells
+// at Close. A test that takes long then sees what one sees that takes no time.
+func (s *Server) StandStill() {
+	at := time.Now()
+	now := func() time.Time { return at }
+	s.limiter = edge.NewLimiter(s.options.Limits, now)
+	s.refusals.now, s.refusals.summary = now, never
+	s.published.every = never
+}
+
+// ClockedBy gives the clock by which unknown forms are looked for.
+func (f *Forms) ClockedBy(now func() time.Time) { f.now = now }
 
 // Routes are those that the router really has, for the tests of what is claimed.
 func (s *Server) Routes() gin.RoutesInfo { return s.engine().Routes() }

@@ -36,6 +36,7 @@ type Forms struct {
 	loading sync.Mutex
 	known   map[storedVersion]*questionnaire.Form
 	looked  atomic.Int64
+	now     func() time.Time
 }
 
 type storedVersion struct {
@@ -45,7 +46,7 @@ type storedVersion struct {
 
 // NewForms holds the published forms; Load adds those that are stored.
 func NewForms(s store.Store) *Forms {
-	f := &Forms{store: s, known: map[storedVersion]*questionnaire.Form{}}
+	f := &Forms{store: s, known: map[storedVersion]*questionnaire.Form{}, now: time.Now}
 	f.catalog.Store(questionnaire.Ours())
 	return f
 }
@@ -72,7 +73,7 @@ func (f *Forms) Read(root fhir.Node) (questionnaire.Response, error) {
 // look loads again, unless that was done within the last moment, whatever is
 // asked for: unknown forms must not keep the database busy.
 func (f *Forms) look() bool {
-	now, last := time.Now().UnixNano(), f.looked.Load()
+	now, last := f.now().UnixNano(), f.looked.Load()
 	if now-last < int64(formsPause) || !f.looked.CompareAndSwap(last, now) {
 		return false
 	}

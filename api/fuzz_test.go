@@ -340,6 +340,7 @@ func FuzzSearch(f *testing.F) {
 	}
 	require.GreaterOrEqual(f, len(owner), 5)
 	f.Fuzz(func(t *testing.T, which byte, query string) {
+		t.Parallel() // the seeds; it changes nothing that is kept
 		to := searchPaths[int(which)%len(searchPaths)]
 		a, resource := b.ask(t, http.MethodGet, "/fhir/"+to.path+"?"+query, "")
 		if a.status == http.StatusOK {

@@ -9,7 +9,6 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
-	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -23,6 +22,7 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/sqlite"
 	"tidemark.example/tidemark/scoring"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 // target is the name of the server that scores are wanted at.
@@ -30,7 +30,7 @@ const target = "brindlemoor"
 
 // How long a test waits for what happens by itself, and how often it looks.
 const (
-	patience = 10 * time.Second
+	patience = 2 * time.Minute
 	waiting  = 10 * time.Millisecond
 )
 
@@ -57,8 +57,7 @@ func newRig(t testing.TB, adjust ...func(*api.Options)) *rig {
 	t.Helper()
 	r := &rig{t: t, metrics: api.NewMetrics(), log: &lockedBuffer{}, http: httptest.NewUnstartedServer(nil), busy: &atomic.Int64{}}
 	logger := slog.New(slog.NewJSONHandler(r.log, nil))
-	db, err := sqlite.Open(context.Background(), filepath.Join(t.TempDir(), "tidemark.db"), sqlite.Options{Logger: logger, Observe: r.metrics.Batch})
-	require.NoError(t, err)
+	db := sqlitetest.Open(t, sqlite.Options{Logger: logger, Observe: r.metrics.Batch})
 	r.store = db
 	r.origin = "http://" + r.http.Listener.Addr().String()
 	r.base = r.origin + "/fhir"
@@ -72,6 +71,7 @@ func newRig(t testing.TB, adjust ...func(*api.Options)) *rig {
 	}
 	r.http.Config.ErrorLog = slog.NewLogLogger(logger.Handler(), slog.LevelWarn)
 	r.server = api.New(options, r.metrics)
+	r.server.StandStill()
 	handler := r.server.Handler()
 	r.http.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, request *http.Request) {
 		r.busy.Add(1)

@@ -132,7 +132,7 @@ func TestSlowSearchIsGivenUp(t *testing.T) {
 		slow.Store, o.Store = o.Store, slow
 		o.RequestTimeout = 50 * time.Millisecond
 	})
-	hung := time.AfterFunc(20*time.Second, func() { close(slow.goOn) }) // so that a search which nobody gives up is answered, and seen
+	hung := time.AfterFunc(patience, func() { close(slow.goOn) }) // so that a search which nobody gives up is answered, and seen
 	defer hung.Stop()
 	for _, path := range []string{"/fhir/Observation?code=scorad", "/fhir/Observation/$lastn?patient=oona-thistledown&category=survey"} {
 		a := r.get(path)

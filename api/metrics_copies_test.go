@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +10,7 @@ import (
 
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/sqlite"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 // TestCopiesAreCounted: looks by what came of them, and what is new by itself.
@@ -54,8 +54,7 @@ func TestCopiesStanding(t *testing.T) {
 	t.Parallel()
 	ctx := context.Background()
 	now := time.Now().Add(-time.Hour)
-	s, err := sqlite.Open(ctx, filepath.Join(t.TempDir(), "tidemark.db"), sqlite.Options{Clock: func() time.Time { return now }})
-	require.NoError(t, err)
+	s := sqlitetest.Open(t, sqlite.Options{Clock: func() time.Time { return now }})
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	key := store.Key{Type: "Observation", ID: "1"}
 	require.NoError(t, s.Write(ctx, nil, func(tx store.Tx) error {

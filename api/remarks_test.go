@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -22,6 +21,7 @@ import (
 	"tidemark.example/tidemark/questionnaire"
 	"tidemark.example/tidemark/questionnaire/languages"
 	"tidemark.example/tidemark/scoring"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 // entryTime is the clock of the stores of these tests, half an hour after the
@@ -31,8 +31,7 @@ var entryTime = time.Date(2026, 3, 4, 19, 0, 0, 0, time.UTC)
 // onTime has a server on a store whose clock stands at entryTime.
 func onTime(t testing.TB) func(*api.Options) {
 	return func(o *api.Options) {
-		db, err := sqlite.Open(context.Background(), filepath.Join(t.TempDir(), "clocked.db"), sqlite.Options{Clock: func() time.Time { return entryTime }})
-		require.NoError(t, err)
+		db := sqlitetest.Open(t, sqlite.Options{Clock: func() time.Time { return entryTime }})
 		t.Cleanup(func() { require.NoError(t, db.Close()) })
 		o.Store = db
 	}

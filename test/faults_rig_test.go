@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/url"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -25,6 +26,7 @@ import (
 	"tidemark.example/tidemark/fhir/store/sqlite"
 	"tidemark.example/tidemark/fhir/writeback"
 	"tidemark.example/tidemark/scoring"
+	"tidemark.example/tidemark/test/ports"
 )
 
 // rig is the service within the process of the test, so that its clock, its
@@ -95,7 +97,9 @@ func newRig(t testing.TB) *rig {
 func (r *rig) spoil(h *hospital) {
 	at, err := url.Parse(h.base)
 	require.NoError(r.t, err)
-	proxy := newProxy("127.0.0.1:0", at.Host)
+	port, err := ports.Free()
+	require.NoError(r.t, err)
+	proxy := newProxy(net.JoinHostPort("127.0.0.1", strconv.Itoa(port)), at.Host)
 	require.NoError(r.t, proxy.Start())
 	r.proxies = append(r.proxies, proxy)
 	place := len(r.proxies) - 1

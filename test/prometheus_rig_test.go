@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -75,15 +74,13 @@ func monitor(t *testing.T, scraped []string) *monitoring {
 	rules, err := os.ReadFile("../deploy/prometheus/rules.yml")
 	require.NoError(t, err)
 	write("rules.yml", shortened(t, string(rules)))
-	manager := free(t)
-	running(t, "prometheus-alertmanager", "--config.file="+write("alertmanager.yml", "route: {receiver: desk, group_by: [alertname], group_wait: 100ms, group_interval: 500ms}\n"+
+	manager := running(t, "prometheus-alertmanager", "--config.file="+write("alertmanager.yml", "route: {receiver: desk, group_by: [alertname], group_wait: 100ms, group_interval: 500ms}\n"+
 		"receivers: [{name: desk, webhook_configs: [{url: '"+page.URL+"', send_resolved: true}]}]\n"),
-		"--storage.path="+filepath.Join(dir, "alertmanager"), "--web.listen-address="+manager, "--cluster.listen-address=")
-	m.address = free(t)
-	running(t, "prometheus", "--config.file="+write("prometheus.yml", fmt.Sprintf("global: {scrape_interval: 200ms, scrape_timeout: 200ms, evaluation_interval: 300ms}\n"+
+		"--storage.path="+filepath.Join(dir, "alertmanager"), "--web.listen-address=127.0.0.1:0", "--cluster.listen-address=")
+	m.address = running(t, "prometheus", "--config.file="+write("prometheus.yml", fmt.Sprintf("global: {scrape_interval: 200ms, scrape_timeout: 200ms, evaluation_interval: 300ms}\n"+
 		"rule_files: [rules.yml]\nalerting: {alertmanagers: [{static_configs: [{targets: [%q]}]}]}\n"+
 		"scrape_configs: [{job_name: tidemark, scrape_interval: 200ms, scrape_timeout: 200ms, static_configs: [{targets: [%s]}]}]\n", manager, "'"+strings.Join(scraped, "', '")+"'")),
-		"--storage.tsdb.path="+filepath.Join(dir, "prometheus"), "--web.listen-address="+m.address, "--enable-feature=exemplar-storage")
+		"--storage.tsdb.path="+filepath.Join(dir, "prometheus"), "--web.listen-address=127.0.0.1:0", "--enable-feature=exemplar-storage")
 	for _, address := range []string{manager, m.address} {
 		require.Eventually(t, func() bool {
 			r, err := call(http.MethodGet, "http://"+address+"/-/ready", nil)
@@ -145,17 +142,12 @@ func (m *monitoring) lack(names []string, among map[string]bool) []string {
 	return slices.DeleteFunc(slices.Clone(names), func(name string) bool { return among[name] })
 }
 
-// free is an address on loopback that nobody listens on.
-func free(t testing.TB) string {
-	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer listener.Close()
-	return listener.Addr().String()
-}
+// listening is what both programs log of their address, the port of 0 replaced.
+var listening = regexp.MustCompile(`msg="Listening on" address=(\S+)`)
 
-// running runs a program until the end of the test.
-func running(t *testing.T, name string, args ...string) {
+// running runs a program until the end of the test, and gives the address that it
+// serves.
+func running(t *testing.T, name string, args ...string) (address string) {
 	t.Helper()
 	cmd := exec.Command(name, args...)
 	log := &lockedBuffer{}
@@ -168,4 +160,12 @@ func running(t *testing.T, name string, args ...string) {
 			t.Log(name, ": ", log)
 		}
 	})
+	require.Eventually(t, func() bool {
+		found := listening.FindStringSubmatch(log.String())
+		if found != nil {
+			address = found[1]
+		}
+		return found != nil
+	}, patience, waiting, "%s serves nowhere: %s", name, log)
+	return address
 }

@@ -22,6 +22,7 @@ import (
 	"tidemark.example/tidemark/api"
 	"tidemark.example/tidemark/fhir/sandbox"
 	"tidemark.example/tidemark/fhir/store/sqlite"
+	"tidemark.example/tidemark/test/ports"
 )
 
 // How long it may take until every alert fires, and until every one has cleared:
@@ -253,7 +254,9 @@ func letting(t *testing.T) ([]string, []trouble) {
 func standing(t *testing.T) ([]string, []trouble) {
 	dir := t.TempDir()
 	full := serve(t, filepath.Join(dir, "full.db"), "TIDEMARK_CONCURRENT=0", "TIDEMARK_CONCURRENT_TOTAL=4")
-	address := free(t)
+	port, err := ports.Free() // it comes back there
+	require.NoError(t, err)
+	address := fmt.Sprint("127.0.0.1:", port)
 	mortal := func() *server { return serve(t, filepath.Join(dir, "mortal.db"), "TIDEMARK_ADMIN_LISTEN="+address) }
 	dies := mortal()
 	var held []net.Conn

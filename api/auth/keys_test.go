@@ -229,7 +229,7 @@ func TestAnIssuerThatHangsDoesNotHangTheService(t *testing.T) {
 	start := time.Now()
 	accepts(t, v, d.token("a"))
 	require.Less(t, time.Since(start), 8*time.Second, "it does not wait for the fetch to time out")
-	require.EqualValues(t, 2, p.fetches.Load(), "one fetch is under way, and not another")
+	require.Eventually(t, func() bool { return p.fetches.Load() == 2 }, time.Minute, time.Millisecond, "one fetch is under way, and not another")
 }
 
 func TestOnceAnIssuerHasFailedNobodyWaitsForIt(t *testing.T) {
@@ -250,7 +250,7 @@ func TestOnceAnIssuerHasFailedNobodyWaitsForIt(t *testing.T) {
 		accepts(t, v, d.token("a"))
 	}
 	require.Less(t, time.Since(start), 8*time.Second, "five requests that wait two seconds each would take ten")
-	require.Eventually(t, func() bool { return p.fetches.Load() == 3 }, 5*time.Second, time.Millisecond, "it is asked all the same")
+	require.Eventually(t, func() bool { return p.fetches.Load() == 3 }, time.Minute, time.Millisecond, "it is asked all the same")
 }
 
 // After a long pause the set of before is no fallback, though its fetch was
@@ -372,7 +372,7 @@ func TestOneFetchServesAllWhoWait(t *testing.T) {
 	gone, leave := context.WithCancel(t.Context())
 	left := make(chan error)
 	go func() { _, err := v.Verify(gone, text); left <- err }()
-	require.Eventually(t, func() bool { return p.fetches.Load() == 1 }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return p.fetches.Load() == 1 }, time.Minute, time.Millisecond)
 	leave()
 	require.Equal(t, auth.ReasonUnreachable, refused(t, <-left).Reason)
 	answers := make(chan error)

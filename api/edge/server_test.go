@@ -102,7 +102,7 @@ func open(t *testing.T, files *edge.TLSFiles, now func() time.Time, adjust ...fu
 
 // ask makes one request on a connection of its own.
 func (s *site) ask(config *tls.Config) (string, *tls.ConnectionState, error) {
-	client := http.Client{Transport: &http.Transport{TLSClientConfig: config, DisableKeepAlives: true, ForceAttemptHTTP2: true}, Timeout: 10 * time.Second}
+	client := http.Client{Transport: &http.Transport{TLSClientConfig: config, DisableKeepAlives: true, ForceAttemptHTTP2: true}, Timeout: time.Minute}
 	scheme := "https://"
 	if config == nil {
 		scheme = "http://"
@@ -127,7 +127,7 @@ func (s *site) raw(text string) *http.Response {
 
 func exchange(t *testing.T, c net.Conn, text string) *http.Response {
 	t.Helper()
-	require.NoError(t, c.SetDeadline(time.Now().Add(20*time.Second)))
+	require.NoError(t, c.SetDeadline(time.Now().Add(time.Minute)))
 	_, err := io.WriteString(c, text)
 	require.NoError(t, err)
 	response, err := http.ReadResponse(bufio.NewReader(c), nil)
@@ -372,7 +372,7 @@ func TestConnections(t *testing.T) {
 	served := func(s *site) (net.Conn, bool) {
 		c, err := net.Dial("tcp", s.address)
 		require.NoError(t, err)
-		require.NoError(t, c.SetDeadline(time.Now().Add(10*time.Second)))
+		require.NoError(t, c.SetDeadline(time.Now().Add(time.Minute)))
 		_, _ = io.WriteString(c, "GET / HTTP/1.1\r\nHost: a\r\n\r\n")
 		_, err = bufio.NewReader(c).ReadByte()
 		return c, err == nil
@@ -393,7 +393,7 @@ func TestConnections(t *testing.T) {
 			c, ok := served(s)
 			_ = c.Close()
 			return ok
-		}, 10*time.Second, 10*time.Millisecond)
+		}, time.Minute, 10*time.Millisecond)
 	})
 	t.Run("of a proxy are not", func(t *testing.T) {
 		t.Parallel()

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
@@ -17,6 +16,7 @@ import (
 	"tidemark.example/tidemark/fhir/export"
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/sqlite"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 // shown writes a version as it is.
@@ -44,8 +44,7 @@ func (c *clock) add(d time.Duration) { c.mu.Lock(); defer c.mu.Unlock(); c.at = 
 func newRig(t testing.TB, resources, size int) *rig {
 	t.Helper()
 	r := &rig{t, nil, &clock{at: time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC)}}
-	s, err := sqlite.Open(context.Background(), filepath.Join(t.TempDir(), "tidemark.db"), sqlite.Options{Clock: r.clock.now})
-	require.NoError(t, err)
+	s := sqlitetest.Open(t, sqlite.Options{Clock: r.clock.now})
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	r.store = s
 	filler := strings.Repeat("x", size)

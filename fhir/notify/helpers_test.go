@@ -20,6 +20,7 @@ import (
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/sqlite"
 	"tidemark.example/tidemark/fhir/subscription"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 const testBase = "https://tidemark.brindlemoor.example/fhir"
@@ -147,6 +148,7 @@ func newBench(t testing.TB, adjust ...func(*Options)) *bench {
 	for _, each := range adjust {
 		each(&b.options)
 	}
+	sqlitetest.Place(t, b.place)
 	b.open()
 	t.Cleanup(func() { require.NoError(t, b.store.Close()) })
 	return b

@@ -3,7 +3,6 @@ package writeback
 import (
 	"context"
 	"fmt"
-	"path/filepath"
 	"sync"
 	"testing"
 	"time"
@@ -13,6 +12,7 @@ import (
 	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/sqlite"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 // targetName is the target of all tests.
@@ -70,8 +70,7 @@ func (c *clock) wake() {
 
 // openStore opens an empty database.
 func openStore(t testing.TB, now func() time.Time) store.Store {
-	s, err := sqlite.Open(context.Background(), filepath.Join(t.TempDir(), "tidemark.db"), sqlite.Options{Clock: now})
-	require.NoError(t, err)
+	s := sqlitetest.Open(t, sqlite.Options{Clock: now})
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	return s
 }

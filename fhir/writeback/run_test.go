@@ -5,7 +5,6 @@ import (
 	"errors"
 	"net/http"
 	"net/http/httptest"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -17,11 +16,12 @@ import (
 	"tidemark.example/tidemark/fhir/sandbox"
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/sqlite"
+	"tidemark.example/tidemark/test/sqlitetest"
 )
 
 // patience is how long a test waits for what must happen; it is never used up
 // unless the test fails.
-const patience = 30 * time.Second
+const patience = 2 * time.Minute
 
 // told passes on what an observer is told.
 type told struct {
@@ -66,7 +66,7 @@ type onDuty struct {
 func duty(t testing.TB, s store.Store, url string, adjust ...func(*Options)) *onDuty {
 	o := &onDuty{told: newTold(), ended: make(chan error, 1)}
 	options := Options{
-		Observer: o.told, Timeout: 5 * time.Second, Settle: 10 * time.Millisecond, Poll: 20 * time.Millisecond,
+		Observer: o.told, Timeout: time.Minute, Settle: 10 * time.Millisecond, Poll: 20 * time.Millisecond,
 		Backoff: Backoff{Base: time.Millisecond, Cap: 10 * time.Millisecond}, Drain: 5 * time.Second,
 	}
 	for _, each := range adjust {
@@ -255,8 +255,7 @@ func TestStop(t *testing.T) {
 	})
 	t.Run("EndsIfTheStoreIsClosed", func(t *testing.T) {
 		t.Parallel()
-		s, err := sqlite.Open(context.Background(), filepath.Join(t.TempDir(), "tidemark.db"), sqlite.Options{})
-		require.NoError(t, err)
+		s := sqlitetest.Open(t, sqlite.Options{})
 		require.NoError(t, s.Close())
 		o := duty(t, s, "http://127.0.0.1:1")
 		select {

@@ -14,8 +14,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"syscall"
 	"time"
+
+	"tidemark.example/tidemark/test/ports"
 )
 
 // Classpath is the setting of the environment that holds the class path of the
@@ -53,7 +56,11 @@ type Server struct {
 // Start makes a server whose database and log are in a directory that exists,
 // and waits until it answers.
 func Start(dir string) (*Server, error) {
-	s := &Server{dir: dir, port: "0"}
+	port, err := ports.Free()
+	if err != nil {
+		return nil, fmt.Errorf("hapi: %w", err)
+	}
+	s := &Server{dir: dir, port: strconv.Itoa(port)}
 	return s, s.Restart()
 }
 

@@ -23,6 +23,8 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"tidemark.example/tidemark/test/ports"
 )
 
 // Missing says why no cluster can be made here, empty if one can.
@@ -172,12 +174,8 @@ func (c *Cluster) data() string { return filepath.Join(c.dir, "data") }
 // answers.
 func (c *Cluster) Restart() error {
 	if c.port == 0 {
-		listener, err := net.Listen("tcp", "127.0.0.1:0")
-		if err != nil {
-			return err
-		}
-		c.port = listener.Addr().(*net.TCPAddr).Port
-		if err := listener.Close(); err != nil {
+		var err error
+		if c.port, err = ports.Free(); err != nil {
 			return err
 		}
 	}
