@@ -54,7 +54,7 @@ func build(run func() int) int {
 
 // patience is how long a test waits for what takes milliseconds on a machine
 // that has nothing else to do.
-const patience = 30 * time.Second
+const patience = 2 * time.Minute
 
 // environment is the least a program needs, with the settings of a test; none
 // of the machine's own settings leak in.

@@ -51,10 +51,8 @@ func weeksOf(t testing.TB, story, patient string) []string {
 func TestDemoOnce(t *testing.T) {
 	t.Parallel()
 	temporary := t.TempDir()
-	began := time.Now()
 	r := tidemark(t, "", []string{"TMPDIR=" + temporary}, "demo", "--once")
 	require.Equal(t, 0, r.code, r.err)
-	require.Less(t, time.Since(began), 10*time.Second)
 	require.Empty(t, r.err)
 
 	t.Run("its scores are those of the check table", func(t *testing.T) {

@@ -382,7 +382,7 @@ func TestSpareTurn(t *testing.T) {
 	require.Equal(t, c.Now().Add(time.Second), p.next)
 	ended := make(chan error, 1)
 	go func() { ended <- p.spare(context.Background()) }()
-	require.Eventually(t, func() bool { c.mu.Lock(); defer c.mu.Unlock(); return len(c.waiting) == 1 }, 10*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { c.mu.Lock(); defer c.mu.Unlock(); return len(c.waiting) == 1 }, patience, time.Millisecond)
 	require.Equal(t, c.Now().Add(time.Second), p.next, "it has not queued")
 	c.Add(time.Second)
 	require.NoError(t, <-ended)
@@ -398,7 +398,7 @@ func TestSweepUnderLoad(t *testing.T) {
 	s := openStore(t, time.Now)
 	w.store = s
 	worker, err := New(s, Target{Name: targetName, Base: w.url + "/fhir"}, Options{
-		Observer: w.seen, Timeout: 5 * time.Second, Poll: 5 * time.Millisecond, Settle: 5 * time.Millisecond,
+		Observer: w.seen, Timeout: time.Minute, Poll: 5 * time.Millisecond, Settle: 5 * time.Millisecond,
 		Sweep: Sweep{Action: Repair, Interval: 20 * time.Millisecond, Gap: time.Millisecond, Repairs: 1000},
 	})
 	require.NoError(t, err)
@@ -424,7 +424,7 @@ func TestSweepUnderLoad(t *testing.T) {
 	require.Eventually(t, func() bool {
 		left, err := s.Backlog(context.Background())
 		return err == nil && len(left) == 0 && w.asWanted(scores)
-	}, time.Minute, 20*time.Millisecond)
+	}, patience, 20*time.Millisecond)
 	w.seen.mu.Lock()
 	defer w.seen.mu.Unlock()
 	require.NotEmpty(t, w.seen.checks)

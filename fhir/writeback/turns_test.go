@@ -45,6 +45,7 @@ func TestNoMoreRequestsAtOnceThanSenders(t *testing.T) {
 	t.Parallel()
 	const senders, scores = 2, 40
 	var now, most, puts atomic.Int32
+	all := make(chan struct{})
 	w, _ := turnsAt(t, senders, scores, func(w http.ResponseWriter, r *http.Request) {
 		if r.Method != http.MethodPut {
 			w.WriteHeader(http.StatusNotFound)
@@ -54,13 +55,20 @@ func TestNoMoreRequestsAtOnceThanSenders(t *testing.T) {
 		defer now.Add(-1)
 		for m := most.Load(); n > m && !most.CompareAndSwap(m, n); m = most.Load() {
 		}
+		if n == senders && puts.Load() == 0 {
+			close(all)
+		}
+		select { // as many as may are under way at once before any is answered
+		case <-all:
+		case <-r.Context().Done():
+		}
 		time.Sleep(2 * time.Millisecond)
 		puts.Add(1)
 		w.Header().Set("Location", "/Observation/a/_history/1")
 		w.WriteHeader(http.StatusCreated)
 	})
 	running(t, w)
-	require.Eventually(t, func() bool { return puts.Load() == scores }, 30*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return puts.Load() == scores }, patience, time.Millisecond)
 	require.EqualValues(t, senders, most.Load())
 }
 
@@ -89,7 +97,7 @@ func TestWhatWaitsForItsTurnIsNotSentToATargetThatIsPaused(t *testing.T) {
 		}
 		return n
 	}
-	require.Eventually(t, func() bool { return puts.Load() > 0 && leased() == 0 }, 30*time.Second, 5*time.Millisecond)
+	require.Eventually(t, func() bool { return puts.Load() > 0 && leased() == 0 }, patience, 5*time.Millisecond)
 	require.EqualValues(t, 1, puts.Load(), "the others were given back")
 	backlog, err := s.Backlog(context.Background())
 	require.NoError(t, err)

@@ -26,7 +26,7 @@ import (
 // poll keeps the tests short.
 const (
 	poll     = 5 * time.Millisecond
-	patience = 20 * time.Second
+	patience = 2 * time.Minute
 )
 
 func opened(t *testing.T, place string) *sqlite.Store {

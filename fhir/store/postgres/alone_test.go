@@ -19,7 +19,7 @@ import (
 func TestCommitThatDoesNotReachTheStandby(t *testing.T) {
 	t.Parallel()
 	need(t)
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Minute)
 	defer cancel()
 	own, err := postgrestest.Start()
 	require.NoError(t, err)

@@ -158,7 +158,7 @@ func TestServerThatRestarts(t *testing.T) {
 		require.Error(t, err, "the server is gone")
 		require.Error(t, s.Ping(context.Background()))
 		require.NoError(t, own.Restart())
-		require.Eventually(t, func() bool { return s.Ping(context.Background()) == nil }, 20*time.Second, 50*time.Millisecond)
+		require.Eventually(t, func() bool { return s.Ping(context.Background()) == nil }, 2*time.Minute, 50*time.Millisecond)
 		for _, id := range acknowledged {
 			_, err := s.Get(context.Background(), key(id))
 			require.NoError(t, err, "acknowledged is stored")

@@ -119,7 +119,7 @@ func TestFrozenReplica(t *testing.T) {
 	<-inside
 	began := time.Now()
 	require.NoError(t, write(other, "a"), "the server throws the frozen one out")
-	require.Less(t, time.Since(began), 20*time.Second)
+	require.Less(t, time.Since(began), 2*time.Minute)
 	close(wake)
 	require.NoError(t, <-answer, "its transaction is run again, and finds the key taken")
 	require.Equal(t, 2, runs)
@@ -168,7 +168,7 @@ func TestWorkersOfReplicas(t *testing.T) {
 		t.Parallel()
 		all := replicas(t, 2)
 		require.NoError(t, write(all[0], "a"))
-		dead, err := all[0].Claim(ctx, "ehr", "dead", 300*time.Millisecond, 1)
+		dead, err := all[0].Claim(ctx, "ehr", "dead", 5*time.Second, 1) // long enough to begin within it, however busy the machine
 		require.NoError(t, err)
 		require.Len(t, dead, 1)
 		require.NoError(t, all[0].Begin(ctx, dead[0]))
@@ -176,7 +176,7 @@ func TestWorkersOfReplicas(t *testing.T) {
 		require.Eventually(t, func() bool {
 			taken, err = all[1].Claim(ctx, "ehr", "heir", time.Minute, 1)
 			return err == nil && len(taken) == 1
-		}, 10*time.Second, 20*time.Millisecond)
+		}, 2*time.Minute, 20*time.Millisecond)
 		require.False(t, time.Now().Before(dead[0].LeaseUntil), "the database's clock is ours, and the lease has run until its end")
 		require.True(t, taken[0].InDoubt, "an attempt had begun")
 		dead[0].Delivered = 1

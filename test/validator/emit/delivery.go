@@ -21,7 +21,7 @@ import (
 const target = "ehr"
 
 // patience is how long a delivery to a server in this process may take.
-const patience = 20 * time.Second
+const patience = 2 * time.Minute
 
 // hospital is a stand-in FHIR server that keeps what it was sent.
 type hospital struct {
