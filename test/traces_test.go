@@ -149,6 +149,11 @@ func TestOneTraceToTheChart(t *testing.T) {
 				names, above := lineage(found, found[parent])
 				require.Len(t, names, 3, parent)
 				require.Equal(t, []string{"deliver", "POST /fhir/QuestionnaireResponse"}, names[1:])
+				said := map[string]string{}
+				for _, attribute := range found[hex.EncodeToString(found[parent].GetParentSpanId())].GetAttributes() {
+					said[attribute.GetKey()] = attribute.GetValue().GetStringValue()
+				}
+				require.Subset(t, said, map[string]string{"tidemark.target": "ehr", "tidemark.outcome": "delivered", "tidemark.fault": "none"})
 				require.Contains(t, names[0], "request ")
 				require.Equal(t, caller, above)
 			}

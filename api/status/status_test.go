@@ -102,6 +102,16 @@ func TestNeedsNothingButHTML(t *testing.T) {
 	require.Contains(t, w.Body.String(), "have it renewed &lt;soon&gt;", "what is found is text")
 }
 
+// TestLate: five minutes are the objective, and what takes longer is worth a word.
+func TestLate(t *testing.T) {
+	t.Parallel()
+	for age, matters := range map[time.Duration]int{5 * time.Minute: 0, 5*time.Minute + time.Second: 1} {
+		r := well()
+		r.Targets[0].Oldest = now.Add(-age)
+		require.Len(t, r.Matters(), matters, "%s", age)
+	}
+}
+
 // TestReadsByEar: what a screen reader goes by is there and right.
 func TestReadsByEar(t *testing.T) {
 	t.Parallel()

@@ -96,6 +96,9 @@ func TestRestore(t *testing.T) {
 	require.ErrorIs(t, err, ErrNoStore, "a file whose log lies beside it is not whole")
 	put(t, s, "later", `{"a":3}`)
 	require.NoError(t, s.Close())
+	_, err = Restore(ctx, path, path, trusted)
+	require.ErrorContains(t, err, "is the database itself", "nobody has it open, and its log is folded")
+	require.NoError(t, os.Chmod(path, 0o640)) // a group that may read it, say
 
 	before := files(t, dir)
 	fault := errors.New("it differs")
@@ -111,6 +114,9 @@ func TestRestore(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"before"}, holds(t, path))
 	require.ElementsMatch(t, []string{"before", "after", "later"}, holds(t, kept))
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	require.Equal(t, os.FileMode(0o640), info.Mode().Perm(), "whoever could read it can")
 
 	empty := filepath.Join(t.TempDir(), "tidemark.db")
 	require.NoError(t, os.WriteFile(empty+"-wal", []byte("of another database"), 0o600))
@@ -146,6 +152,20 @@ func TestUnsoundFiles(t *testing.T) {
 	_, err = Restore(ctx, out, path, trusted)
 	require.ErrorIs(t, err, ErrUnsound)
 	require.Equal(t, []string{"before"}, holds(t, path))
+
+	torn := filepath.Join(dir, "torn.db")
+	whole, err := os.ReadFile(path)
+	require.NoError(t, err)
+	db, err = sql.Open("sqlite", dsn(path, time.Second, "query_only(1)"))
+	require.NoError(t, err)
+	var root, size int
+	require.NoError(t, db.QueryRowContext(ctx, "SELECT rootpage, (SELECT page_size FROM pragma_page_size) FROM sqlite_schema WHERE name = 'resource_version'").Scan(&root, &size))
+	require.NoError(t, db.Close())
+	clear(whole[(root-1)*size : root*size]) // which only the copying reads
+	require.NoError(t, os.WriteFile(torn, whole, 0o600))
+	before := files(t, dir)
+	require.Error(t, Backup(ctx, torn, filepath.Join(dir, "tuesday.db")))
+	require.ElementsMatch(t, before, files(t, dir), "neither a name that was taken nor a part is left")
 
 	text := filepath.Join(dir, "text.db")
 	require.NoError(t, os.WriteFile(text, []byte("no database, invented, and longer than the header of one: invented invented invented invented"), 0o600))
