@@ -22,7 +22,8 @@ type Deliveries interface {
 	// had begun.
 	Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]Delivery, error)
 	// WantedVersions reads the version wanted of each of many deliveries at once, in
-	// their order; where there is none, the zero Resource.
+	// their order; where there is none, the zero Resource. Each Body is the caller's
+	// alone, who may write over it.
 	WantedVersions(ctx context.Context, deliveries []Delivery) ([]Resource, error)
 	// Begin records and counts that an attempt to send starts, before anything
 	// is sent; ErrLeaseLost if the lease has run out or is another's.

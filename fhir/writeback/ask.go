@@ -90,7 +90,7 @@ func (s *delivering) ask(ctx context.Context, x exchange) (answer, error) {
 // exchange is the next request.
 func (s *delivering) exchange(ctx context.Context) (exchange, error) {
 	if !s.next.transacts() {
-		return s.w.client.exchange(s.next, s.want, s.d.RemoteID, s.match()), nil
+		return s.w.client.exchange(s.next, &s.want, s.d.RemoteID, s.match()), nil
 	}
 	provenance, err := s.w.provenance(ctx, s.d.Key, s.d.Wanted)
 	if err != nil {

@@ -202,7 +202,7 @@ func (b *bird) fail(step Step, a answer) {
 
 // find gives what carries the canary's identifier.
 func (b *bird) find(ctx context.Context, want content) ([]map[string]any, answer) {
-	a := b.ask(ctx, b.client.exchange(searching, want, "", ""), want.kind)
+	a := b.ask(ctx, b.client.exchange(searching, &want, "", ""), want.kind)
 	if a.class != done {
 		return nil, a
 	}
@@ -247,7 +247,7 @@ func (b *bird) send(ctx context.Context, want content) answer {
 	}
 	a := b.write(ctx, next, want)
 	if existed && a.class == conflicting {
-		if read := b.ask(ctx, b.client.exchange(reading, want, b.id, ""), want.kind); read.class == done {
+		if read := b.ask(ctx, b.client.exchange(reading, &want, b.id, ""), want.kind); read.class == done {
 			b.etag = read.etag // another may have tried the target out just now
 			a = b.write(ctx, next, want)
 		}
@@ -268,7 +268,7 @@ func (b *bird) send(ctx context.Context, want content) answer {
 
 // write makes one request of the mode.
 func (b *bird) write(ctx context.Context, next action, want content) answer {
-	x := b.client.exchange(next, want, b.id, b.etag)
+	x := b.client.exchange(next, &want, b.id, b.etag)
 	if next.transacts() {
 		var err error
 		if x, err = b.client.transaction(next, want, b.id, b.etag, nil); err != nil {
@@ -283,7 +283,7 @@ func (b *bird) readBack(ctx context.Context, want content) {
 	if !b.identify(ctx, want) {
 		return
 	}
-	a := b.ask(ctx, b.client.exchange(reading, want, b.id, ""), want.kind)
+	a := b.ask(ctx, b.client.exchange(reading, &want, b.id, ""), want.kind)
 	if a.class != done {
 		b.fail(StepRead, a)
 		return
@@ -327,7 +327,7 @@ func (b *bird) takeBack(ctx context.Context, final, void content) {
 		if try > 0 {
 			_ = sleep(ctx, systemClock{}, searchPause) // which nothing interrupts
 		}
-		last = b.ask(ctx, b.client.exchange(reading, void, b.id, ""), void.kind)
+		last = b.ask(ctx, b.client.exchange(reading, &void, b.id, ""), void.kind)
 		if last.class == absent || last.class == done && voided(last.resource) {
 			return
 		}
@@ -364,7 +364,7 @@ func (b *bird) remove(ctx context.Context, want content) bool {
 	if response, err := b.client.http.Do(request); err == nil {
 		_ = response.Body.Close() // what counts is what is there now
 	}
-	a := b.ask(ctx, b.client.exchange(reading, want, b.id, ""), want.kind)
+	a := b.ask(ctx, b.client.exchange(reading, &want, b.id, ""), want.kind)
 	return a.class == absent || a.class == done && voided(a.resource)
 }
 

@@ -25,6 +25,9 @@ type content struct {
 	// body is what was stored; parsed is that as a tree, once it was asked for.
 	body   []byte
 	parsed map[string]any
+	// spare is what lies before rest in the body and is ours to write over, once: a
+	// request that was given up may still be reading what was sent first.
+	spare []byte
 }
 
 // tree is the resource as a tree. Most deliveries need none: it is for comparing
@@ -122,14 +125,23 @@ func stripMeta(meta fhir.Node) json.RawMessage {
 	return encodeMembers(kept)
 }
 
-// encode writes the body for a target, under the target's id once it is known.
-func (c content) encode(id string) []byte {
-	dst := make([]byte, 0, len(`{"resourceType":"","id":"",`)+len(c.kind)+len(id)+len(c.head)+len(c.rest))
-	dst = append(append(append(dst, `{"resourceType":"`...), c.kind...), '"')
+// encode writes the body for a target, under the target's id once it is known. The
+// first time it is written over what was stored, where that has the room, so that a
+// score of 12 kB is not copied; the id and meta of the tree are then those sent.
+func (c *content) encode(id string) []byte {
+	begin := make([]byte, 0, 256)
+	begin = append(append(append(begin, `{"resourceType":"`...), c.kind...), '"')
 	if id != "" {
-		dst = append(append(dst, `,"id":`...), quote(id)...)
+		begin = append(append(begin, `,"id":`...), quote(id)...)
 	}
-	return append(append(append(dst, ','), c.head...), c.rest...)
+	begin = append(append(begin, ','), c.head...)
+	unused := len(c.spare) - len(begin)
+	if unused < 0 {
+		return append(append(make([]byte, 0, len(begin)+len(c.rest)), begin...), c.rest...)
+	}
+	c.body, c.spare = c.body[unused:], nil
+	copy(c.body, begin)
+	return c.body
 }
 
 // encodeMembers writes an object.

@@ -1,6 +1,7 @@
 package writeback
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"net/http"
@@ -99,7 +100,9 @@ func (s *delivering) settling() bool { return s.d.InDoubt && s.d.Reason == "" }
 func (s *delivering) load(ctx context.Context) bool {
 	stored, err := s.stored, error(nil)
 	if stored.Version != s.d.Wanted {
-		stored, err = s.w.store.Version(ctx, s.d.Key, s.d.Wanted)
+		if stored, err = s.w.store.Version(ctx, s.d.Key, s.d.Wanted); err == nil {
+			stored.Body = bytes.Clone(stored.Body) // to write over, as one of WantedVersions is
+		}
 	}
 	switch {
 	case err != nil:

@@ -43,7 +43,7 @@ type exchange struct {
 
 // exchange is a request about a content that is no transaction; id is that of the
 // resource at the target and match its version, "" where they are not known.
-func (c *client) exchange(a action, want content, id, match string) exchange {
+func (c *client) exchange(a action, want *content, id, match string) exchange {
 	x := exchange{action: a, url: c.matching(want.kind, want.identifier)}
 	switch a {
 	case creating:

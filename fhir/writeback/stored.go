@@ -10,7 +10,8 @@ import (
 // storedScore shapes a score as package observation begins it, and gives its
 // status, without reading what goes to the target as it is: what is stored was
 // checked when it was written, and is unpacked under a checksum. Not ok is
-// whatever begins in any other way, which is to be decoded.
+// whatever begins in any other way, which is to be decoded. The content may write over
+// the body, see encode.
 func storedScore(body []byte) (c content, status string, ok bool) {
 	at := cursor{rest: body}
 	at.pass(`{"resourceType":"Observation","id":"`)
@@ -29,6 +30,7 @@ func storedScore(body []byte) (c content, status string, ok bool) {
 		at.text()
 		at.pass(`]},`)
 	}
+	c.spare = body[:len(body)-len(c.rest)]
 	if at.passes(`"language":"`) {
 		at.text()
 		at.pass(`,`)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"maps"
 	"os"
 	"strings"
 	"testing"
@@ -46,7 +47,7 @@ func storedScores(tb testing.TB) (score, retracted []byte) {
 // sameShape holds what storedScore makes of a body against what decoding it makes,
 // and says whether it made anything.
 func sameShape(t require.TestingT, body []byte) bool {
-	quick, status, ok := storedScore(body)
+	quick, status, ok := storedScore(bytes.Clone(body))
 	document, err := fhir.Decode(body)
 	if !ok || err != nil {
 		return ok
@@ -57,14 +58,30 @@ func sameShape(t require.TestingT, body []byte) bool {
 	require.Equal(t, slow.kind, quick.kind)
 	require.Equal(t, slow.identifier, quick.identifier)
 	require.True(t, document.Root().Get("status").Is(status))
-	for _, id := range []string{"", "h1"} {
+	var first, asFirst []byte
+	for _, id := range []string{"", "h1", strings.Repeat("long", 16), "h1"} {
 		var sent, decoded bytes.Buffer // what is decoded goes without white space between its members
-		require.NoError(t, json.Compact(&sent, quick.encode(id)))
+		body := quick.encode(id)
+		require.NoError(t, json.Compact(&sent, body))
 		require.NoError(t, json.Compact(&decoded, slow.encode(id)))
 		require.Equal(t, decoded.String(), sent.String())
+		if first == nil {
+			first, asFirst = body, bytes.Clone(body)
+		}
 	}
-	require.Equal(t, slow.tree(), quick.tree())
+	require.Equal(t, string(asFirst), string(first), "which may still be on its way")
+	require.Equal(t, sayings(slow.tree()), sayings(quick.tree()), "what is compared, once something was sent")
+	unsent, _, _ := storedScore(bytes.Clone(body))
+	require.Equal(t, slow.tree(), unsent.tree())
 	return true
+}
+
+// sayings are all members but those that a target sets.
+func sayings(tree map[string]any) map[string]any {
+	said := maps.Clone(tree)
+	delete(said, "id")
+	delete(said, "meta")
+	return said
 }
 
 // TestStoredScore: what the service stores need not be decoded, and comes out as if

@@ -140,6 +140,7 @@ func (c content) urn(kind string) string {
 // by that to the entry of the transaction; it gives the id of that Device, "" for
 // none.
 func (c content) linked(id string) (body []byte, named string, err error) {
+	c.spare = nil // the entry is a copy, and the Provenance is made of the tree
 	body = c.encode(id)
 	made, _ := c.tree()["device"].(map[string]any)
 	reference, _ := made["reference"].(string)

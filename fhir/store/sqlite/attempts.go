@@ -7,20 +7,48 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"tidemark.example/tidemark/fhir/store"
 )
 
-// fenced begins the source of a statement for some deliveries, and fence the
-// condition that only the holders of their leases meet. Owner and end of the lease
-// together tell a lease from every other, even of the same owner. The row of a
-// resource is looked up where it is not remembered.
-const (
-	fenced = ` FROM (SELECT column1 AS target, coalesce(column2, (SELECT rid FROM resource WHERE type = column3 AND id = column4)) AS rid,
-		column5 AS member, column6 AS owner, column7 AS lease_until`
-	fence = ` AS w WHERE delivery.target = w.target AND delivery.rid = w.rid AND delivery.member = w.member
+// fence is the condition that only the holder of a lease meets. Owner and end of the
+// lease together tell it from every other, even of the same owner.
+const fence = ` AS w WHERE delivery.target = w.target AND delivery.rid = w.rid AND delivery.member = w.member
 		AND delivery.owner = w.owner AND delivery.lease_until = w.lease_until`
-)
+
+// fenced begins the source of a statement for some deliveries of one lease, whose
+// target, owner and end are its values from that number on. The row of a resource is
+// looked up where it is not remembered.
+func fenced(lease int) string {
+	return fmt.Sprintf(` FROM (SELECT ?%d AS target, ?%d AS owner, ?%d AS lease_until,
+		coalesce(column1, (SELECT rid FROM resource WHERE type = column2 AND id = column3)) AS rid, column4 AS member`, lease, lease+1, lease+2)
+}
+
+// leased are some deliveries of one lease.
+type leased struct {
+	target, owner string
+	until         int64
+	deliveries    []*store.Delivery
+}
+
+// values are those that fenced takes.
+func (l *leased) values(before ...any) []any { return append(before, l.target, l.owner, l.until) }
+
+// leases are the steps of some leases, each lease once. There are few.
+type leases []leased
+
+// add adds a delivery.
+func (all *leases) add(d *store.Delivery) {
+	until := d.LeaseUntil.UnixMilli()
+	for i := range *all {
+		if l := &(*all)[i]; l.until == until && l.owner == d.Owner && l.target == d.Target {
+			l.deliveries = append(l.deliveries, d)
+			return
+		}
+	}
+	*all = append(*all, leased{d.Target, d.Owner, until, []*store.Delivery{d}})
+}
 
 // values is as many groups of placeholders as there are rows.
 func values(rows int, group string) string {
@@ -29,28 +57,46 @@ func values(rows int, group string) string {
 
 // startSQL marks that attempts begin, which only running leases allow.
 func startSQL(rows int) string {
-	return "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fenced + values(rows, "(?, ?, ?, ?, ?, ?, ?)") + fence +
+	return "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fenced(1) + values(rows, "(?, ?, ?, ?)") + fence +
 		" AND delivery.lease_until > ?"
 }
 
-// mostRemembered bounds what remember takes.
+// mostRemembered bounds what is remembered.
 const mostRemembered = 1 << 13
 
-// remember keeps the row of a resource, which never changes, for when something is
-// told of its delivery.
-func (b *backend) remember(key store.Key, rid int64) {
-	if len(b.rids) >= mostRemembered {
-		clear(b.rids)
-	}
-	b.rids[key] = rid
+// remembered are the rows of some resources, which never change, for when the version
+// that a delivery wants is read, and when something is told of it.
+type remembered struct {
+	mu   sync.Mutex
+	rids map[store.Key]int64
 }
 
-// fenceArgs are the values of a fence.
-func (b *backend) fenceArgs(args []any, d *store.Delivery) []any {
-	if rid, known := b.rids[d.Key]; known {
-		return append(args, d.Target, rid, nil, nil, d.Member, d.Owner, d.LeaseUntil.UnixMilli())
+// keep remembers the rows of what was claimed, once that is on disk.
+func (r *remembered) keep(claimed []store.Delivery, rids []int64) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if len(r.rids)+len(claimed) > mostRemembered {
+		clear(r.rids)
 	}
-	return append(args, d.Target, nil, d.Key.Type, d.Key.ID, d.Member, d.Owner, d.LeaseUntil.UnixMilli())
+	for i := range claimed {
+		r.rids[claimed[i].Key] = rids[i]
+	}
+}
+
+// args are a row, and the type and id to look it up by: of a resource either the one
+// or the other.
+func (r *remembered) args(args []any, key store.Key) []any {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if rid, known := r.rids[key]; known {
+		return append(args, rid, nil, nil)
+	}
+	return append(args, nil, key.Type, key.ID)
+}
+
+// fenceArgs are the values of a fence that differ between the deliveries of a lease.
+func (b *backend) fenceArgs(args []any, d *store.Delivery) []any {
+	return append(b.rids.args(args, d.Key), d.Member)
 }
 
 // recordSQL keeps outcomes and ends the leases, at a time ?1 by a clock at ?2. What
@@ -65,9 +111,9 @@ func recordSQL(rows int) string {
 		accepted = w.accepted, looked = ?2, fresh = 1, repairs = iif(w.delivered > delivery.delivered, 0, repairs),
 		owner = '', lease_until = 0,
 		wanted_since = iif(delivery.wanted = max(delivery.delivered, w.delivered) AND w.in_doubt = 0, NULL, wanted_since)` +
-		fenced + `, column8 AS delivered, column9 AS in_doubt, column10 AS remote_id, column11 AS etag, column12 AS wanted,
-		column13 AS due, column14 AS parked, column15 AS reason, column16 AS fault, column17 AS accepted` +
-		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
+		fenced(3) + `, column5 AS delivered, column6 AS in_doubt, column7 AS remote_id, column8 AS etag, column9 AS wanted,
+		column10 AS due, column11 AS parked, column12 AS reason, column13 AS fault, column14 AS accepted` +
+		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
 }
 
 // recordArgs are the values of one outcome.
@@ -105,7 +151,7 @@ var errRefused = errors.New("store: not all deliveries are leased")
 // run changes the rows of some deliveries. The values of each lie between those that
 // come first and last.
 func (s several) run(first []any, values func([]any, *store.Delivery) []any, last []any, deliveries []*store.Delivery) error {
-	args := make([]any, 0, 2+17*min(len(deliveries), heldSizes[0]))
+	args := make([]any, 0, 5+14*min(len(deliveries), heldSizes[0]))
 	for _, size := range s {
 		for len(deliveries) >= size.rows {
 			args = append(args[:0], first...)
@@ -159,35 +205,38 @@ func (t *tx) advanceAll(steps []store.Step) error {
 	if err := t.direct(); err != nil {
 		return err
 	}
-	var begun, done []*store.Delivery
+	var begun, done leases
 	for i := range steps {
 		if steps[i].Begins {
-			begun = append(begun, &steps[i].Delivery)
+			begun.add(&steps[i].Delivery)
 		} else {
-			done = append(done, &steps[i].Delivery)
+			done.add(&steps[i].Delivery)
 		}
 	}
 	now := t.leaseClock()
-	if err := t.stmt.start.run(nil, t.fenceArgs, []any{now}, begun); err != nil {
-		return err
+	for _, l := range begun {
+		if err := t.stmt.start.run(l.values(), t.fenceArgs, []any{now}, l.deliveries); err != nil {
+			return err
+		}
 	}
-	if err := t.stmt.record.run([]any{t.at, now}, t.recordArgs, nil, done); err != nil {
-		return err
+	for _, l := range done {
+		if err := t.stmt.record.run(l.values(t.at, now), t.recordArgs, nil, l.deliveries); err != nil {
+			return err
+		}
+		if err := t.noteDelivered(l, now); err != nil {
+			return err
+		}
 	}
-	return t.noteDelivered(done, now)
+	return nil
 }
 
-// noteDelivered keeps when targets last took what was wanted.
-func (t *tx) noteDelivered(done []*store.Delivery, now int64) error {
-	var noted []string
-	for _, d := range done {
-		if d.Delivered < d.Wanted || d.InDoubt || slices.Contains(noted, d.Target) {
-			continue
-		}
-		if _, err := t.stmt.lastDelivery.ExecContext(background, d.Target, now); err != nil {
-			return fmt.Errorf("note a delivery: %w", err)
-		}
-		noted = append(noted, d.Target)
+// noteDelivered keeps when the target of a lease last took what was wanted.
+func (t *tx) noteDelivered(l leased, now int64) error {
+	if !slices.ContainsFunc(l.deliveries, func(d *store.Delivery) bool { return d.Delivered >= d.Wanted && !d.InDoubt }) {
+		return nil
+	}
+	if _, err := t.stmt.lastDelivery.ExecContext(background, l.target, now); err != nil {
+		return fmt.Errorf("note a delivery: %w", err)
 	}
 	return nil
 }

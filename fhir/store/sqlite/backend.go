@@ -36,8 +36,8 @@ type backend struct {
 	last int64
 	// rid is the highest row number given to a resource.
 	rid int64
-	// rids are the rows of some resources, see remember.
-	rids map[store.Key]int64
+	// rids are the rows of some resources.
+	rids remembered
 	// live says that there is a subscription that is not off.
 	live bool
 	// chain is the audit chain of this process as it is on disk, next as it will
@@ -62,7 +62,7 @@ func openBackend(ctx context.Context, file string, codec, events *codec, options
 		return nil, errors.Join(err, db.Close())
 	}
 	b := &backend{
-		db: db, conn: &lasting{Conn: conn}, clock: options.Clock, codec: codec, events: events, seen: -1, rids: map[store.Key]int64{},
+		db: db, conn: &lasting{Conn: conn}, clock: options.Clock, codec: codec, events: events, seen: -1, rids: remembered{rids: map[store.Key]int64{}},
 	}
 	if err := b.stmt.prepare(ctx, b.conn); err != nil {
 		return nil, errors.Join(err, b.close())

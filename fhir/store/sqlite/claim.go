@@ -39,13 +39,16 @@ const (
 // Claim leases deliveries that are due, see store.Deliveries.
 func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]store.Delivery, error) {
 	var claimed []store.Delivery
+	var rids []int64
 	err := s.writer.Do(ctx, nil, func(t *tx) (err error) {
-		claimed, err = t.claim(target, owner, lease, max(limit, 0))
+		claimed, rids, err = t.claim(target, owner, lease, max(limit, 0))
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
+	s.backend.rids.keep(claimed, rids)
+	slices.SortStableFunc(claimed, groupcommit.ClaimOrder)
 	return claimed, nil
 }
 
@@ -53,42 +56,34 @@ func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Dura
 // while the clock is behind what was written once.
 func (t *tx) leaseClock() int64 { return t.clock().UnixMilli() }
 
-// claim is the job of Claim.
-func (t *tx) claim(target, owner string, lease time.Duration, limit int) ([]store.Delivery, error) {
+// claim is the job of Claim; it gives the rows of the resources too.
+func (t *tx) claim(target, owner string, lease time.Duration, limit int) (claimed []store.Delivery, rids []int64, err error) {
 	if err := t.direct(); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	now := t.leaseClock()
 	until := now + max(lease.Milliseconds(), 1)
-	claimed, err := t.claimFound(t.stmt.due, target, owner, now, until, limit)
-	if err != nil {
-		return nil, err
+	claimed, rids, err = t.claimFound(t.stmt.due, target, owner, now, until, limit)
+	if err != nil || len(claimed) >= limit {
+		return claimed, rids, err
 	}
-	if len(claimed) < limit {
-		late, err := t.claimFound(t.stmt.late, target, owner, now, until, limit-len(claimed))
-		if err != nil {
-			return nil, err
-		}
-		claimed = append(claimed, late...)
-	}
-	slices.SortStableFunc(claimed, groupcommit.ClaimOrder)
-	return claimed, nil
+	late, rows, err := t.claimFound(t.stmt.late, target, owner, now, until, limit-len(claimed))
+	return append(claimed, late...), append(rids, rows...), err
 }
 
 // claimFound leases what a statement finds.
-func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) ([]store.Delivery, error) {
+func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) ([]store.Delivery, []int64, error) {
 	wait := store.MaxWait.Milliseconds()
 	claimed, rids, doubts, err := t.find(find, now, target, now, wait, t.at, limit)
 	if err != nil || len(claimed) == 0 {
-		return nil, err
+		return nil, nil, err
 	}
 	for i := range claimed {
 		claimed[i].Owner, claimed[i].LeaseUntil = owner, moment(until)
-		t.remember(claimed[i].Key, rids[i])
 	}
 	first, last := claimed[0], claimed[len(claimed)-1]
 	between := []any{target, now, wait, owner, until, first.Due.UnixMilli(), rids[0], first.Member, last.Due.UnixMilli(), rids[len(rids)-1], last.Member}
-	return claimed, errors.Join(
+	return claimed, rids, errors.Join(
 		t.leaseThose(t.stmt.lease, between, int64(len(claimed))-doubts),
 		t.leaseThose(t.stmt.doubt, between, doubts))
 }

@@ -54,12 +54,13 @@ type one struct{ current, version, wanted, heads *sql.Stmt }
 // wantedAtOnce is how many versions one statement reads.
 const wantedAtOnce = 32
 
-// wantedSQL reads versions by their keys, each with its place among them. The keys
-// come first, or a planner without statistics might go through all versions.
-var wantedSQL = `SELECT ` + versionColumns + `, w.column4
-	FROM (VALUES ` + strings.Repeat("(?, ?, ?, ?), ", wantedAtOnce-1) + `(?, ?, ?, ?)) AS w
-	CROSS JOIN resource r ON r.type = w.column1 AND r.id = w.column2
-	CROSS JOIN resource_version v ON v.vid = (r.rid << 20) + w.column3`
+// wantedSQL reads versions by the rows of their resources, which are looked up where
+// they are not remembered, each with its place among them. The rows come first, or a
+// planner without statistics might go through all versions.
+var wantedSQL = `SELECT w.column5, v.at, v.method, v.deleted, v.body
+	FROM (VALUES ` + strings.Repeat("(?, ?, ?, ?, ?), ", wantedAtOnce-1) + `(?, ?, ?, ?, ?)) AS w
+	CROSS JOIN resource_version v
+	ON v.vid = (coalesce(w.column1, (SELECT rid FROM resource WHERE type = w.column2 AND id = w.column3)) << 20) + w.column4`
 
 // prepare makes them; they end with the pool.
 func (o *one) prepare(ctx context.Context, reads *sql.DB) (err error) {
@@ -114,12 +115,14 @@ func (s *Store) WantedVersions(ctx context.Context, deliveries []store.Delivery)
 
 // wanted reads those of one statement; what it has too many keys for are none.
 func (s *Store) wanted(ctx context.Context, deliveries []store.Delivery, found []store.Resource) (err error) {
-	args := make([]any, 4*wantedAtOnce)
+	const each = 5
+	args := make([]any, 0, each*wantedAtOnce)
 	for i, d := range deliveries {
 		if d.Wanted > 0 && d.Wanted < 1<<versionBits {
-			args[4*i], args[4*i+1], args[4*i+2], args[4*i+3] = d.Key.Type, d.Key.ID, d.Wanted, i
+			args = append(s.backend.rids.args(args, d.Key), d.Wanted, i)
 		}
 	}
+	args = args[:each*wantedAtOnce]
 	rows, err := s.one.wanted.QueryContext(ctx, args...)
 	if err != nil {
 		return fmt.Errorf("read versions: %w", err)
@@ -127,8 +130,14 @@ func (s *Store) wanted(ctx context.Context, deliveries []store.Delivery, found [
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
 		var i int
-		resource, err := s.codec.scanVersion(rows, &i)
-		if err != nil {
+		var at int64
+		var resource store.Resource
+		var packed sql.RawBytes // unpacked before the next row
+		if err := rows.Scan(&i, &at, &resource.Method, &resource.Deleted, &packed); err != nil {
+			return fmt.Errorf("read a version: %w", err)
+		}
+		resource.Key, resource.Version, resource.LastUpdated = deliveries[i].Key, deliveries[i].Wanted, time.UnixMilli(at).UTC()
+		if resource.Body, err = s.codec.Unpack(packed); err != nil {
 			return err
 		}
 		found[i] = resource
