@@ -30,12 +30,26 @@ type Codec struct {
 //go:embed audit-1.dict
 var auditDictionary []byte
 
-// auditDictionaryID is the number that frames packed with it carry.
-const auditDictionaryID = 1
+// resourceDictionary are a Provenance, a response with the items' texts, and its score,
+// as the service stored them of an invented family. What resources share with these is
+// most of them: a score of 12000 bytes becomes about 350, where it was 2100 without. It
+// must never change either.
+//
+//go:embed resource-1.dict
+var resourceDictionary []byte
+
+// The numbers that frames carry of what they were packed with.
+const (
+	auditDictionaryID    = 1
+	resourceDictionaryID = 2
+)
 
 // New makes a codec for the bodies of resources; its buffers are reused from
 // body to body.
-func New() (*Codec, error) { return makeCodec(nil, nil) }
+func New() (*Codec, error) {
+	return makeCodec([]zstd.EOption{zstd.WithEncoderDictRaw(resourceDictionaryID, resourceDictionary)},
+		[]zstd.DOption{zstd.WithDecoderDictRaw(resourceDictionaryID, resourceDictionary)})
+}
 
 // NewAudits makes a codec for AuditEvents.
 func NewAudits() (*Codec, error) {
