@@ -61,6 +61,14 @@ func startSQL(rows int) string {
 		" AND delivery.lease_until > ?"
 }
 
+// startWholeSQL is startSQL for resources that are their own only members and whose rows
+// are remembered, as most are: in one pass, where another table in the statement takes
+// two.
+func startWholeSQL(rows int) string {
+	return "UPDATE delivery SET begun = 1, attempts = attempts + 1 WHERE target = ?1 AND owner = ?2 AND lease_until = ?3 AND member = '' AND rid IN (" +
+		strings.Repeat("?, ", rows-1) + "?) AND lease_until > ?"
+}
+
 // mostRemembered bounds what is remembered.
 const mostRemembered = 1 << 13
 
@@ -81,6 +89,21 @@ func (r *remembered) keep(claimed []store.Delivery, rids []int64) {
 	for i := range claimed {
 		r.rids[claimed[i].Key] = rids[i]
 	}
+}
+
+// whole gives the rows of those deliveries that are the resource itself and of which the
+// row is remembered, and the other deliveries.
+func (r *remembered) whole(deliveries []*store.Delivery) (rids []int64, others []*store.Delivery) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, d := range deliveries {
+		if rid, known := r.rids[d.Key]; known && d.Member == store.Whole {
+			rids = append(rids, rid)
+		} else {
+			others = append(others, d)
+		}
+	}
+	return rids, others
 }
 
 // args are a row, and the type and id to look it up by: of a resource either the one
@@ -148,11 +171,11 @@ func (s *several) prepare(ctx context.Context, conn *lasting, text func(rows int
 // errRefused says that not all of several rows could be changed.
 var errRefused = errors.New("store: not all deliveries are leased")
 
-// run changes the rows of some deliveries. The values of each lie between those that
+// change changes the rows of some deliveries. The values of each lie between those that
 // come first and last.
-func (s several) run(first []any, values func([]any, *store.Delivery) []any, last []any, deliveries []*store.Delivery) error {
+func change[T any](by several, first []any, values func([]any, T) []any, last []any, deliveries []T) error {
 	args := make([]any, 0, 5+14*min(len(deliveries), heldSizes[0]))
-	for _, size := range s {
+	for _, size := range by {
 		for len(deliveries) >= size.rows {
 			args = append(args[:0], first...)
 			for _, d := range deliveries[:size.rows] {
@@ -215,12 +238,16 @@ func (t *tx) advanceAll(steps []store.Step) error {
 	}
 	now := t.leaseClock()
 	for _, l := range begun {
-		if err := t.stmt.start.run(l.values(), t.fenceArgs, []any{now}, l.deliveries); err != nil {
+		whole, others := t.rids.whole(l.deliveries)
+		if err := change(t.stmt.startWhole, l.values(), row, []any{now}, whole); err != nil {
+			return err
+		}
+		if err := change(t.stmt.start, l.values(), t.fenceArgs, []any{now}, others); err != nil {
 			return err
 		}
 	}
 	for _, l := range done {
-		if err := t.stmt.record.run(l.values(t.at, now), t.recordArgs, nil, l.deliveries); err != nil {
+		if err := change(t.stmt.record, l.values(t.at, now), t.recordArgs, nil, l.deliveries); err != nil {
 			return err
 		}
 		if err := t.noteDelivered(l, now); err != nil {
@@ -240,6 +267,9 @@ func (t *tx) noteDelivered(l leased, now int64) error {
 	}
 	return nil
 }
+
+// row is the value of a row.
+func row(args []any, rid int64) []any { return append(args, rid) }
 
 // errNothing says that a job had nothing to write, so that no disk is flushed for
 // it.

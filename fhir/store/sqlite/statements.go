@@ -20,7 +20,7 @@ type statements struct {
 	lastDelivery                   *sql.Stmt
 	newChain, lastChain            *sql.Stmt
 	head, setHead, live            *sql.Stmt
-	start, record                  several
+	startWhole, start, record      several
 }
 
 // prepare makes them all.
@@ -71,5 +71,5 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		}
 		*each.into = prepared
 	}
-	return errors.Join(s.start.prepare(ctx, conn, startSQL), s.record.prepare(ctx, conn, recordSQL))
+	return errors.Join(s.startWhole.prepare(ctx, conn, startWholeSQL), s.start.prepare(ctx, conn, startSQL), s.record.prepare(ctx, conn, recordSQL))
 }
