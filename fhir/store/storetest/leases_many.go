@@ -118,6 +118,39 @@ func testLeasesOfMany(t *testing.T, driver Driver) {
 			require.Empty(t, now.RemoteID)
 		}
 	})
+	driver.subtest(t, "ManyOfSeveralLeasesAtOnce", func(t *testing.T, s store.Store, clock *Clock) {
+		for i := range 7 {
+			want(t, s, observation(fmt.Sprint("o", i)), false)
+		}
+		before := claim(t, s, worker)
+		require.Len(t, before, 7)
+		clock.Add(2 * time.Minute)
+		now := claim(t, s, worker)
+		require.Len(t, now, 7)
+		last := now[6]
+		another, elsewhere := last, last
+		another.Owner, elsewhere.Target = "another", "elsewhere"
+		for i, stale := range []store.Delivery{before[6], another, elsewhere, before[6], another, elsewhere} {
+			stale.Delivered, stale.RemoteID = 1, "stale"
+			all := []store.Delivery{now[i], stale}
+			if i >= 3 {
+				all = []store.Delivery{stale, now[i]}
+			}
+			for _, begins := range []bool{true, false} {
+				for k, err := range s.Advance(ctx, steps(all, begins)) {
+					if all[k].RemoteID == "stale" {
+						require.ErrorIs(t, err, store.ErrLeaseLost, "%d, begins: %t", i, begins)
+					} else {
+						require.NoError(t, err, "%d, begins: %t", i, begins)
+					}
+				}
+			}
+			kept := state(t, s, last.Key)
+			require.Zero(t, kept.Attempts)
+			require.Zero(t, kept.Delivered)
+			require.Equal(t, last.LeaseUntil, kept.LeaseUntil)
+		}
+	})
 	driver.subtest(t, "OneTwiceAtOnce", func(t *testing.T, s store.Store, _ *Clock) {
 		all := three(t, s)[:1]
 		for _, err := range s.Advance(ctx, steps(append(all, all...), true)) {
