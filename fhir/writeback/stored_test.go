@@ -59,7 +59,7 @@ func sameShape(t require.TestingT, body []byte) bool {
 	require.Equal(t, slow.identifier, quick.identifier)
 	require.True(t, document.Root().Get("status").Is(status))
 	var first, asFirst []byte
-	for _, id := range []string{"", "h1", strings.Repeat("long", 16), "h1"} {
+	for _, id := range []string{"h1", "", strings.Repeat("long", 16), "h1"} {
 		var sent, decoded bytes.Buffer // what is decoded goes without white space between its members
 		body := quick.encode(id)
 		require.NoError(t, json.Compact(&sent, body))
@@ -118,6 +118,19 @@ func TestStoredScore(t *testing.T) {
 			require.False(t, ok)
 		})
 	}
+	t.Run("WhateverTheIdTakes", func(t *testing.T) {
+		t.Parallel()
+		for length := range 200 { // up to more than there is room for
+			id := strings.Repeat("i", length)
+			c, _, ok := storedScore(bytes.Clone(score))
+			require.True(t, ok)
+			room := len(c.spare)
+			sent := c.encode(id)
+			said, _ := tree(t, string(sent))["id"].(string)
+			require.Equal(t, id, said)
+			require.Equal(t, string(score[room:]), string(sent[len(sent)-len(score)+room:]))
+		}
+	})
 	t.Run("AnythingElse", func(t *testing.T) {
 		t.Parallel()
 		for end := range score {
