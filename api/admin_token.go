@@ -3,7 +3,6 @@ package api
 import (
 	"crypto/sha256"
 	"crypto/subtle"
-	"log/slog"
 	"net"
 	"net/http"
 	"strings"
@@ -17,8 +16,8 @@ import (
 // adminDesk is where on the admin listener a token is asked for: the token,
 // which if it is "" nobody has, and the media type of what is answered.
 type adminDesk struct {
+	server *Server
 	token  config.Secret
-	logger *slog.Logger
 	media  string
 }
 
@@ -36,12 +35,14 @@ func serveAdmin(w http.ResponseWriter, request *http.Request, desk adminDesk, ha
 	answer, err := reply{}, desk.authorise(request)
 	if err == nil {
 		answer, err = handle(request)
+	} else {
+		desk.server.turnedAway(request, classify(err))
 	}
 	media := desk.media
 	if err != nil {
 		f := classify(err)
 		if f.status >= http.StatusInternalServerError {
-			desk.logger.ErrorContext(request.Context(), "request of the administrator failed", "error", err)
+			desk.server.options.Logger.ErrorContext(request.Context(), "request of the administrator failed", "error", err)
 		}
 		if f.status == http.StatusUnauthorized {
 			w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark admin"`)
@@ -78,14 +79,38 @@ func (d adminDesk) authorise(request *http.Request) error {
 	return nil
 }
 
+// turnedAway counts who came to the admin listener without its token, and puts it
+// on record as a refused token of the FHIR server.
+func (s *Server) turnedAway(request *http.Request, f *failure) {
+	s.metrics.unauthorised.WithLabelValues(administrator).Inc()
+	e := eventOf(&trail{interaction: audit.Login}, s.options.BaseURL)
+	e.Agent.Address = addressOf(request)
+	e.Status, e.Reason, e.Query = f.status, f.reason(), "admin: "+request.Method+" "+request.URL.Path
+	e.Query = e.Query[:min(len(e.Query), maxAuditQuery)]
+	if !s.refusals.allow(&e) {
+		return
+	}
+	if err := s.appendAudit(request.Context(), []audit.Event{e}); err != nil {
+		s.metrics.auditLost.Inc()
+		s.options.Logger.ErrorContext(request.Context(), "audit lost", "listener", "admin", "status", f.status, "error", err)
+	}
+}
+
 // administrator is how the audit trail names whoever has the admin token.
 const administrator = "admin-token"
 
 // administered is the event of what the administrator does.
 func administered(base string, request *http.Request, interaction string) audit.Event {
 	e := eventOf(&trail{interaction: interaction, agent: audit.Agent{Client: administrator, Issuer: base}}, base)
-	if host, _, err := net.SplitHostPort(request.RemoteAddr); err == nil {
-		e.Agent.Address = host
-	}
+	e.Agent.Address = addressOf(request)
 	return e
+}
+
+// addressOf is where a request of the admin listener comes from.
+func addressOf(request *http.Request) string {
+	host, _, err := net.SplitHostPort(request.RemoteAddr)
+	if err != nil {
+		return ""
+	}
+	return host
 }

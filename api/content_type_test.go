@@ -73,7 +73,7 @@ func TestNoRouteServesAPage(t *testing.T) {
 func TestAdminServesNoPage(t *testing.T) {
 	t.Parallel()
 	r := newRig(t)
-	forms := api.FormsAdmin{Forms: api.NewForms(r.store), Token: config.Secret("an-invented-admin-token"), BaseURL: r.base}
+	forms := r.server.FormsAdmin(config.Secret("an-invented-admin-token"))
 	server := httptest.NewServer(api.Admin(r.store, r.metrics, forms.Mount))
 	t.Cleanup(server.Close)
 	for _, method := range []string{http.MethodGet, http.MethodPost, http.MethodPut, http.MethodDelete} {

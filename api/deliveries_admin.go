@@ -35,7 +35,7 @@ func (a *DeliveriesAdmin) Mount(mux *http.ServeMux) {
 		"POST /deliveries/want": a.deciding(a.want), "/deliveries": a.noMethod, "/deliveries/{decision}": a.noMethod,
 	} {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, request *http.Request) {
-			serveAdmin(w, request, adminDesk{a.token, a.server.options.Logger, "application/json"}, handle)
+			serveAdmin(w, request, adminDesk{a.server, a.token, "application/json"}, handle)
 		})
 	}
 }

@@ -3,7 +3,6 @@ package api
 import (
 	"errors"
 	"io"
-	"log/slog"
 	"mime"
 	"net/http"
 	"slices"
@@ -19,12 +18,14 @@ import (
 // FormsAdmin is where an operator registers, reads and retires forms, on the
 // admin listener. Without a token it refuses everything.
 type FormsAdmin struct {
-	Forms *Forms
-	// Token is what the operator sends as Authorization: Bearer.
-	Token config.Secret
-	// BaseURL is the FHIR base that registered forms are served under.
-	BaseURL string
-	Logger  *slog.Logger
+	server *Server
+	forms  *Forms
+	token  config.Secret
+}
+
+// FormsAdmin makes it for the forms of the server.
+func (s *Server) FormsAdmin(token config.Secret) *FormsAdmin {
+	return &FormsAdmin{server: s, forms: s.options.Forms, token: token}
 }
 
 // Mount adds the routes to those of the admin listener.
@@ -34,7 +35,7 @@ func (a *FormsAdmin) Mount(mux *http.ServeMux) {
 		"GET /Questionnaire": a.list, "/Questionnaire": a.noMethod, "/Questionnaire/{id}": a.noMethod,
 	} {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, request *http.Request) {
-			serveAdmin(w, request, adminDesk{a.Token, a.Logger, jsonTypes[0]}, handle)
+			serveAdmin(w, request, adminDesk{a.server, a.token, jsonTypes[0]}, handle)
 		})
 	}
 }
@@ -55,12 +56,12 @@ func (a *FormsAdmin) put(request *http.Request) (reply, error) {
 	if err := sameID(body, request.PathValue("id")); err != nil {
 		return reply{}, err
 	}
-	done, err := a.Forms.register(request.Context(), body, rater, a.onRecord(request))
+	done, err := a.forms.register(request.Context(), body, rater, a.onRecord(request))
 	if err != nil {
 		return reply{}, err
 	}
-	a.Logger.InfoContext(request.Context(), "form registered", "form", done.Form.Canonical, "id", done.Form.ID, "version", done.Version, "unchanged", done.Unchanged)
-	r := reply{status: http.StatusOK, location: a.BaseURL + "/Questionnaire/" + done.Form.ID, body: done.outcome().JSON()}
+	a.server.options.Logger.InfoContext(request.Context(), "form registered", "form", done.Form.Canonical, "id", done.Form.ID, "version", done.Version, "unchanged", done.Unchanged)
+	r := reply{status: http.StatusOK, location: a.server.options.BaseURL + "/Questionnaire/" + done.Form.ID, body: done.outcome().JSON()}
 	if done.Created {
 		r.status = http.StatusCreated
 	}
@@ -73,7 +74,7 @@ func (a *FormsAdmin) put(request *http.Request) (reply, error) {
 // onRecord puts what the administrator does to a form on the audit trail.
 func (a *FormsAdmin) onRecord(request *http.Request) formRecord {
 	return func(tx store.Tx, interaction string, key store.Key, version int64) error {
-		event := administered(a.BaseURL, request, interaction)
+		event := administered(a.server.options.BaseURL, request, interaction)
 		event.Entity = versioned(store.Resource{Key: key, Version: version})
 		return tx.Audit(entryOf(&event))
 	}
@@ -119,7 +120,7 @@ func (r *Registration) outcome() fhir.Issues {
 }
 
 func (a *FormsAdmin) get(request *http.Request) (reply, error) {
-	form, ok := a.Forms.current(request.PathValue("id"))
+	form, ok := a.forms.current(request.PathValue("id"))
 	if !ok {
 		return reply{}, errNoForm
 	}
@@ -132,10 +133,10 @@ func formReply(form *questionnaire.Form) reply {
 }
 
 func (a *FormsAdmin) list(*http.Request) (reply, error) {
-	forms := a.Forms.registered()
+	forms := a.forms.registered()
 	total := len(forms)
-	b := newSearchset(a.BaseURL)
-	b.total, b.links = &total, []link{{"self", a.BaseURL + "/Questionnaire"}}
+	b := newSearchset(a.server.options.BaseURL)
+	b.total, b.links = &total, []link{{"self", a.server.options.BaseURL + "/Questionnaire"}}
 	for _, form := range forms {
 		b.add("Questionnaire/"+form.ID, form.JSON, "match")
 	}
@@ -144,10 +145,10 @@ func (a *FormsAdmin) list(*http.Request) (reply, error) {
 
 func (a *FormsAdmin) retire(request *http.Request) (reply, error) {
 	id := request.PathValue("id")
-	if err := a.Forms.retireAll(request.Context(), id, a.onRecord(request)); err != nil {
+	if err := a.forms.retireAll(request.Context(), id, a.onRecord(request)); err != nil {
 		return reply{}, err
 	}
-	a.Logger.InfoContext(request.Context(), "form retired", "id", id)
+	a.server.options.Logger.InfoContext(request.Context(), "form retired", "id", id)
 	return reply{status: http.StatusOK, body: fhir.Issues{{Severity: fhir.Information, Code: fhir.IssueInformational,
 		Text: "The form is retired. It stays readable, and responses to it are scored with a warning."}}.JSON()}, nil
 }

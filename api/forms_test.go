@@ -38,15 +38,14 @@ func newDesk(t *testing.T, token string) desk {
 	t.Helper()
 	d := desk{}
 	d.rig = newRig(t, func(o *api.Options) { d.forms = api.NewForms(o.Store); o.Forms = d.forms })
-	d.origin = d.listen(t, d.forms, token)
+	d.origin = d.listen(t, token)
 	return d
 }
 
-func (r *rig) listen(t *testing.T, forms *api.Forms, token string) string {
+func (r *rig) listen(t *testing.T, token string) string {
 	t.Helper()
 	mux := http.NewServeMux()
-	administered := api.FormsAdmin{Forms: forms, Token: config.Secret(token), BaseURL: r.base, Logger: slog.New(slog.NewJSONHandler(r.log, nil))}
-	administered.Mount(mux)
+	r.server.FormsAdmin(config.Secret(token)).Mount(mux)
 	server := httptest.NewServer(mux)
 	t.Cleanup(server.Close)
 	return server.URL

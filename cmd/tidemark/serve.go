@@ -129,13 +129,12 @@ func start(ctx context.Context, s config.Settings, logger *slog.Logger, clock fu
 	if err := sv.exports(run, s.Exports, &options, metrics, logger); err != nil {
 		return nil, errors.Join(err, fhir.Close(), admin.Close(), sv.Stop())
 	}
-	administered := api.FormsAdmin{Forms: forms, Token: s.AdminToken, BaseURL: s.BaseURL, Logger: logger}
 	sv.FHIR, sv.Admin = fhir.Addr().String(), admin.Addr().String()
 	sv.api = api.New(options, metrics)
 	sv.ship(run, s.AuditShip, metrics, logger)
 	sv.serve(fhir, sv.api.Handler(), s.Limits().RequestTimeout, logger)
 	page := statusPage{settings: s, store: db, standing: &sv.standing, started: time.Now()}
-	sv.serve(admin, api.Admin(db, metrics, administered.Mount, sv.api.DeliveriesAdmin(s.AdminToken).Mount, page.Mount), api.DefaultRequestTimeout, logger)
+	sv.serve(admin, api.Admin(db, metrics, sv.api.FormsAdmin(s.AdminToken).Mount, sv.api.DeliveriesAdmin(s.AdminToken).Mount, page.Mount), api.DefaultRequestTimeout, logger)
 	return sv, nil
 }
 
