@@ -83,7 +83,7 @@ func (m *Metrics) newHTTP() {
 	for _, limit := range []string{"rate", "concurrency", "capacity"} {
 		m.throttled.WithLabelValues(limit)
 	}
-	m.unauthorised = m.counter("tidemark_auth_refused_total", "Requests refused for their access token or its scopes, by reason.", "reason")
+	m.unauthorised = m.counter("tidemark_auth_refused_total", "Requests refused for their access token or its scopes, by reason; admin-token is of the admin listener.", "reason")
 }
 
 func (m *Metrics) newResponses() {

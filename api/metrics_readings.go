@@ -56,7 +56,7 @@ func (r *readings) add(desc *prometheus.Desc, value func() (float64, bool), labe
 type saturation struct {
 	readings                 *readings
 	busy, most, diskFree     *prometheus.Desc
-	certificate              *prometheus.Desc
+	certificate, ours        *prometheus.Desc
 	keys, keysFailing, fresh *prometheus.Desc
 }
 
@@ -66,11 +66,12 @@ func (m *Metrics) newSaturation() {
 		most:        m.read("tidemark_writeback_requests_in_flight_limit", "Requests to a target that may be under way at once.", "target"),
 		diskFree:    m.read("tidemark_store_disk_free_bytes", "What may still be written to the disk of the database, where that is a file and the system tells."),
 		certificate: m.read("tidemark_certificate_expiry_timestamp_seconds", "When the certificate of the FHIR listener ends, as a Unix time; only with TLS."),
+		ours:        m.read("tidemark_writeback_certificate_expiry_timestamp_seconds", "When our certificate toward a target ends, as a Unix time; only where the target is shown one.", "target"),
 		keys:        m.read("tidemark_auth_issuer_keys", "Keys of an issuer that its tokens are verified by now.", "issuer"),
 		keysFailing: m.read("tidemark_auth_issuer_keys_failing", "1 if the last attempt to get an issuer's keys failed.", "issuer"),
 		fresh:       m.read("tidemark_auth_issuer_keys_fresh_until_timestamp_seconds", "Until when an issuer's keys may be used without asking again, as a Unix time; they serve an hour longer while it does not answer.", "issuer"),
 	}
-	m.readings = &readings{described: []*prometheus.Desc{m.busy, m.most, m.diskFree, m.certificate, m.keys, m.keysFailing, m.fresh}}
+	m.readings = &readings{described: []*prometheus.Desc{m.busy, m.most, m.diskFree, m.certificate, m.ours, m.keys, m.keysFailing, m.fresh}}
 	m.Registry.MustRegister(m.readings)
 }
 
@@ -92,6 +93,15 @@ func (m *Metrics) Disk(free func() (bytes uint64, known bool)) {
 // Certificate says how to learn when the certificate in use ends.
 func (m *Metrics) Certificate(ends func() time.Time) {
 	m.readings.add(m.certificate, func() (float64, bool) { return float64(ends().Unix()), true })
+}
+
+// ClientCertificate says how to learn when our certificate toward a target ends;
+// zero is for none.
+func (m *Metrics) ClientCertificate(target string, ends func() time.Time) {
+	m.readings.add(m.ours, func() (float64, bool) {
+		at := ends()
+		return float64(at.Unix()), !at.IsZero()
+	}, target)
 }
 
 // IssuerKeys says how to learn how the keys of the issuers stand.

@@ -39,6 +39,7 @@ func exercised(t *testing.T) (*rig, admin) {
 	m.Slots(target, func() int { return 3 }, 4)
 	m.Disk(func() (uint64, bool) { return 5, true })
 	m.Certificate(func() time.Time { return time.Unix(6, 0) })
+	m.ClientCertificate("ehr", func() time.Time { return time.Unix(6, 0) })
 	m.IssuerKeys(func() []auth.IssuerKeys {
 		return []auth.IssuerKeys{{Issuer: "https://brindlemoor.example", Keys: 2, Fresh: time.Unix(7, 0), Failing: true}}
 	})

@@ -104,7 +104,8 @@ func newDay(t *testing.T) *day {
 	d.portal.begins(t, d.main.fhir)
 	cert, key := filepath.Join(dir, "tls.crt"), filepath.Join(dir, "tls.key")
 	certificateUntil(t, cert, key, time.Now().Add(60*24*time.Hour))
-	d.secure = serve(t, filepath.Join(dir, "secure.db"), "TIDEMARK_TLS_CERT="+cert, "TIDEMARK_TLS_KEY="+key)
+	d.secure = serve(t, filepath.Join(dir, "secure.db"), "TIDEMARK_TLS_CERT="+cert, "TIDEMARK_TLS_KEY="+key,
+		"TIDEMARK_EHR_URL=https://127.0.0.1:1/fhir", "TIDEMARK_EHR_TLS_CLIENT_CERT="+cert, "TIDEMARK_EHR_TLS_CLIENT_KEY="+key)
 	d.app = serve(t, filepath.Join(dir, "app.db"), "TIDEMARK_AUTH=token", "TIDEMARK_AUTH_ISSUERS="+d.issuer.URL)
 	return d
 }

@@ -225,15 +225,16 @@ func storing(t *testing.T) ([]string, []trouble) {
 	})
 }
 
-// letting is a server that asks an issuer who is let in, with a certificate that
-// ends in half an hour.
+// letting is a server that asks an issuer who is let in, and one whose certificate
+// ends in half an hour, toward its clients and toward its hospital.
 func letting(t *testing.T) ([]string, []trouble) {
 	dir := t.TempDir()
 	cert, key := filepath.Join(dir, "tls.crt"), filepath.Join(dir, "tls.key")
 	certificateUntil(t, cert, key, time.Now().Add(30*time.Minute))
 	h := newLogin(t)
 	s := serve(t, filepath.Join(dir, "tidemark.db"), "TIDEMARK_AUTH=token", "TIDEMARK_AUTH_ISSUERS="+h.URL)
-	secure := serve(t, filepath.Join(dir, "secure.db"), "TIDEMARK_TLS_CERT="+cert, "TIDEMARK_TLS_KEY="+key)
+	secure := serve(t, filepath.Join(dir, "secure.db"), "TIDEMARK_TLS_CERT="+cert, "TIDEMARK_TLS_KEY="+key,
+		"TIDEMARK_EHR_URL=https://127.0.0.1:1/fhir", "TIDEMARK_EHR_TLS_CLIENT_CERT="+cert, "TIDEMARK_EHR_TLS_CLIENT_KEY="+key)
 	asks := func() {
 		request, err := http.NewRequestWithContext(context.Background(), http.MethodGet, s.fhir+"/Observation", nil)
 		if err != nil {
@@ -246,7 +247,7 @@ func letting(t *testing.T) ([]string, []trouble) {
 	}
 	return []string{strings.TrimPrefix(s.admin, "http://"), strings.TrimPrefix(secure.admin, "http://")}, []trouble{
 		{alerts: []string{"TidemarkIssuerKeysFailing"}, breaks: func() { h.down.Store(true) }, meanwhile: asks, mends: func() { h.down.Store(false) }, untilHealed: asks},
-		{alerts: []string{"TidemarkCertificateEnds"}, breaks: func() {}, mends: func() { certificateUntil(t, cert, key, time.Now().Add(48*time.Hour)) }},
+		{alerts: []string{"TidemarkCertificateEnds", "TidemarkTargetCertificateEnds"}, breaks: func() {}, mends: func() { certificateUntil(t, cert, key, time.Now().Add(48*time.Hour)) }},
 	}
 }
 

@@ -79,24 +79,25 @@ type Check struct {
 	Verdict, To string
 }
 
-// Matter is something to see to: what, and what to do.
-type Matter struct{ What, Do string }
+// Matter is something to see to: what, what to do, and the command that helps, ""
+// for none.
+type Matter struct{ What, Do, Run string }
 
 // Matters are what someone should see to, the most pressing first.
 func (r *Report) Matters() []Matter {
 	var all []Matter
 	if r.Database.Fault != "" {
-		all = append(all, Matter{"The database: " + r.Database.Fault + ".", "Nothing is accepted and nothing delivered meanwhile. Run tidemark check."})
+		all = append(all, Matter{"The database: " + r.Database.Fault + ".", "Nothing is accepted and nothing delivered meanwhile. See why:", "tidemark check"})
 	}
 	for _, t := range r.Targets {
 		all = append(all, t.matters(r.At)...)
 	}
 	if n := r.Endpoints.Failing; n > 0 {
-		all = append(all, Matter{plural(n, "endpoint that is told of scores does", "endpoints that are told of scores do") + " not answer.", "Ask the portal; events are kept, and after a week the subscription is off."})
+		all = append(all, Matter{plural(n, "endpoint that is told of scores does", "endpoints that are told of scores do") + " not answer.", "Ask the portal; events are kept, and after a week the subscription is off.", ""})
 	}
 	for _, c := range r.Checks {
 		if c.Verdict == "look" || c.Verdict == "fault" {
-			all = append(all, Matter{c.Name + ": " + c.Found + ".", c.To})
+			all = append(all, Matter{c.Name + ": " + c.Found + ".", c.To, ""})
 		}
 	}
 	return all
@@ -107,19 +108,19 @@ func (t *Target) matters(now time.Time) []Matter {
 	var all []Matter
 	list := "tidemark deliveries list --target " + t.Name
 	if !t.Configured {
-		return []Matter{{"Deliveries wait for " + t.Name + ", which is not configured.", "Configure a target of this name again, or give them up: tidemark deliveries drop --target " + t.Name + "."}}
+		return []Matter{{"Deliveries wait for " + t.Name + ", which is not configured.", "Configure a target of this name again, or give them up:", "tidemark deliveries drop --target " + t.Name}}
 	}
 	if t.Paused {
-		all = append(all, Matter{"Sending to " + t.Name + " is paused: the server as a whole is at fault.", "It is tried again by itself. See its state with the hospital; the log names the fault."})
+		all = append(all, Matter{"Sending to " + t.Name + " is paused: the server as a whole is at fault.", "It is tried again by itself. See its state with the hospital; the log names the fault.", ""})
 	}
 	if t.Parked > 0 {
-		all = append(all, Matter{t.Name + " did not take " + plural(t.Parked, "score", "scores") + ".", "Each waits for a person: " + list + " --state parked"})
+		all = append(all, Matter{t.Name + " did not take " + plural(t.Parked, "score", "scores") + ".", "Each waits for a person. See which, and why:", list + " --state parked"})
 	}
 	if age := now.Sub(t.Oldest); !t.Oldest.IsZero() && age > Late {
-		all = append(all, Matter{t.Name + " has lacked a score for " + span(age) + ".", "It is tried again by itself; " + list + " --state pending says why it failed."})
+		all = append(all, Matter{t.Name + " has lacked a score for " + span(age) + ".", "It is tried again by itself. See why it failed:", list + " --state pending"})
 	}
 	if t.Differing > 0 {
-		all = append(all, Matter{plural(t.Differing, "copy at "+t.Name+" differs", "copies at "+t.Name+" differ") + " from what was delivered.", "See who changed them: " + list + " --state differs"})
+		all = append(all, Matter{plural(t.Differing, "copy at "+t.Name+" differs", "copies at "+t.Name+" differ") + " from what was delivered.", "See how, and ask who changed them:", list + " --state differs"})
 	}
 	return all
 }

@@ -87,7 +87,7 @@ func TestNeedsNothingButHTML(t *testing.T) {
 	require.Equal(t, "no-store", w.Header().Get("Cache-Control"))
 	styles := 0
 	for _, n := range all {
-		require.Contains(t, "html head meta title style body header h1 p time main section h2 div ul li strong span table caption thead tbody tr th td dl dt dd footer a", n.Data)
+		require.Contains(t, "html head meta title style body header h1 p time main section h2 div ul li strong span code table caption thead tbody tr th td dl dt dd footer a", n.Data)
 		for _, a := range n.Attr {
 			require.Contains(t, "lang charset name content aria-labelledby role tabindex id class scope datetime href", a.Key)
 		}

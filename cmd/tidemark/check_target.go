@@ -240,12 +240,10 @@ func checkCertificate(_ context.Context, v *visit) []finding {
 		}
 		found = append(found, judgeDates(first, v.setting("url"), "have the hospital renew it"))
 	}
-	if own := v.target.TLS; own.ClientCert != "" {
-		if pair, err := tls.LoadX509KeyPair(own.ClientCert, own.ClientKey); err == nil {
-			f := judgeDates(pair.Leaf, v.setting("tls.client_cert"), "have it renewed; the file is read again when it changes")
-			f.Found = "ours toward it: " + f.Found
-			found = append(found, f)
-		}
+	if v.target.TLS.ClientCert != "" {
+		f := judgeOurs(v.target)
+		f.Found = "ours toward it: " + f.Found
+		found = append(found, f)
 	}
 	switch {
 	case len(found) > 0:
@@ -256,6 +254,16 @@ func checkCertificate(_ context.Context, v *visit) []finding {
 		return []finding{toSee(v.setting("url"), "use https", "scores travel there readable for all on the way")}
 	}
 	return []finding{ok("it has none, and is on this machine")}
+}
+
+// judgeOurs looks at our certificate toward a target, which has one.
+func judgeOurs(t config.Target) finding {
+	setting := t.Setting("tls.client_cert")
+	pair, err := tls.LoadX509KeyPair(t.TLS.ClientCert, t.TLS.ClientKey)
+	if err != nil {
+		return wrong(setting, "name a certificate and its key", "%v", err)
+	}
+	return judgeDates(pair.Leaf, setting, "have it renewed; the file is read again when it changes")
 }
 
 // How far clocks may differ: servers allow about a minute, and an assertion of

@@ -53,6 +53,7 @@ func (r *reach) network() (http.RoundTripper, error) {
 	if err != nil {
 		return nil, r.named(err)
 	}
+	r.metrics.ClientCertificate(t.Name, network.Ends)
 	return passingOn(network, r.traces), nil
 }
 

@@ -65,14 +65,18 @@ func (s *statusPage) read(ctx context.Context) status.Report {
 	r := status.Report{At: time.Now(), Started: s.started, Version: version(), Algorithm: scoring.AlgorithmVersion, BaseURL: s.settings.BaseURL}
 	r.Database = s.database(ctx)
 	c := &checker{settings: s.settings}
-	for _, look := range []struct {
-		name string
-		run  func(context.Context, *checker) []finding
-	}{{"Certificate", checkListeners}, {"Signing key", checkKeys}} {
-		for _, f := range look.run(ctx, c) {
-			r.Checks = append(r.Checks, status.Check{Name: look.name, Verdict: string(f.Verdict), Found: f.Found, To: toChange(f)})
+	shows := func(name string, found ...finding) {
+		for _, f := range found {
+			r.Checks = append(r.Checks, status.Check{Name: name, Verdict: string(f.Verdict), Found: f.Found, To: toChange(f)})
 		}
 	}
+	shows("Certificate of this server", checkListeners(ctx, c)...)
+	for _, t := range s.settings.Targets {
+		if t.TLS.ClientCert != "" {
+			shows("Certificate toward "+t.Name, judgeOurs(t))
+		}
+	}
+	shows("Signing key", checkKeys(ctx, c)...)
 	if r.Database.Fault != "" {
 		return r
 	}

@@ -25,9 +25,9 @@ type Files struct {
 	ServerName string
 }
 
-// network sends requests by the files as they are, or as they were when they
-// were last right.
-type network struct {
+// Network sends requests to a target and to what belongs to it, by the files as
+// they are, or as they were when they were last right. Make one with NewNetwork.
+type Network struct {
 	host   string
 	logger *slog.Logger
 	ways   *watch.Value[*ways]
@@ -39,7 +39,7 @@ type ways struct{ target, elsewhere *http.Transport }
 
 // NewNetwork makes the transport to a target's base and to what belongs to it.
 // It fails with a *Fault. now is the clock, nil for the system's.
-func NewNetwork(base string, files Files, logger *slog.Logger, now func() time.Time) (http.RoundTripper, error) {
+func NewNetwork(base string, files Files, logger *slog.Logger, now func() time.Time) (*Network, error) {
 	u, err := url.Parse(base)
 	if err != nil {
 		return nil, &Fault{"url", err}
@@ -47,7 +47,7 @@ func NewNetwork(base string, files Files, logger *slog.Logger, now func() time.T
 	if logger == nil {
 		logger = slog.New(slog.DiscardHandler)
 	}
-	n := &network{host: u.Host, logger: logger}
+	n := &Network{host: u.Host, logger: logger}
 	if n.ways, err = watch.New(files.load, now, files.CA, files.Cert, files.Key); err != nil {
 		return nil, err
 	}
@@ -55,7 +55,26 @@ func NewNetwork(base string, files Files, logger *slog.Logger, now func() time.T
 }
 
 // RoundTrip implements http.RoundTripper.
-func (n *network) RoundTrip(request *http.Request) (*http.Response, error) {
+func (n *Network) RoundTrip(request *http.Request) (*http.Response, error) {
+	current := n.latest()
+	if request.URL.Host == n.host {
+		return current.target.RoundTrip(request)
+	}
+	return current.elsewhere.RoundTrip(request)
+}
+
+// Ends is when our certificate in use toward the target ends; zero if there is
+// none.
+func (n *Network) Ends() time.Time {
+	own := n.latest().target.TLSClientConfig.Certificates
+	if len(own) == 0 {
+		return time.Time{}
+	}
+	return own[0].Leaf.NotAfter
+}
+
+// latest is by the files as they are, or as they were when they were last right.
+func (n *Network) latest() *ways {
 	current, changed, err := n.ways.Latest()
 	switch {
 	case changed && err != nil:
@@ -67,10 +86,7 @@ func (n *network) RoundTrip(request *http.Request) (*http.Response, error) {
 	if before := n.last.Swap(current); before != nil && before != current {
 		before.closeIdle() // what is under way goes on
 	}
-	if request.URL.Host == n.host {
-		return current.target.RoundTrip(request)
-	}
-	return current.elsewhere.RoundTrip(request)
+	return current
 }
 
 func (w *ways) closeIdle() {

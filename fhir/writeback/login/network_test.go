@@ -174,10 +174,20 @@ func TestNetwork(t *testing.T) {
 
 func serialOf(t *testing.T, cert []byte) string {
 	t.Helper()
+	return parsed(t, cert).SerialNumber.String()
+}
+
+func endOf(t *testing.T, cert []byte) time.Time {
+	t.Helper()
+	return parsed(t, cert).NotAfter
+}
+
+func parsed(t *testing.T, cert []byte) *x509.Certificate {
+	t.Helper()
 	block, _ := pem.Decode(cert)
-	parsed, err := x509.ParseCertificate(block.Bytes)
+	certificate, err := x509.ParseCertificate(block.Bytes)
 	require.NoError(t, err)
-	return parsed.SerialNumber.String()
+	return certificate
 }
 
 func TestNetworkFollowsItsFiles(t *testing.T) {
@@ -196,13 +206,18 @@ func TestNetworkFollowsItsFiles(t *testing.T) {
 		require.Equal(t, serialOf(t, want), serial)
 	}
 	shows(cert)
+	require.Equal(t, endOf(t, cert), network.Ends())
+	a.cert.NotAfter = a.cert.NotAfter.Add(time.Hour)
 	newCert, newKey := a.issue("")
 	put(t, files.Cert, string(newCert))
 	clock.pass(time.Second)
 	shows(cert) // its key has not come yet
+	require.Equal(t, endOf(t, cert), network.Ends())
 	require.Equal(t, 1, strings.Count(text.String(), "stay in use"))
 	put(t, files.Key, string(newKey))
 	clock.pass(time.Second)
+	require.Equal(t, endOf(t, newCert), network.Ends())
+	require.NotEqual(t, endOf(t, cert), network.Ends())
 	shows(newCert)
 	require.Contains(t, text.String(), "are in use")
 	require.NotContains(t, text.String(), "BEGIN")
@@ -241,4 +256,7 @@ func TestNetworkNamesTheSetting(t *testing.T) {
 	}
 	_, err := login.NewNetwork(":", login.Files{}, nil, nil)
 	require.Error(t, err)
+	without, err := login.NewNetwork("https://ehr.example/fhir", login.Files{}, nil, nil)
+	require.NoError(t, err)
+	require.Zero(t, without.Ends(), "there is no certificate of ours")
 }
