@@ -10,6 +10,7 @@ import (
 	"net/http/httptest"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -93,6 +94,43 @@ func (h *heard) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Server.ServeHTTP(w, r)
 }
 
+// saidOf are the attributes of a span that are text.
+func saidOf(span *otlp.Span) map[string]string {
+	said := map[string]string{}
+	for _, attribute := range span.GetAttributes() {
+		said[attribute.GetKey()] = attribute.GetValue().GetStringValue()
+	}
+	return said
+}
+
+// attentive is a portal that subscribed, and remembers the headers of what it was
+// told.
+type attentive struct {
+	*subscriber
+	heard
+}
+
+func newAttentive(t *testing.T) *attentive {
+	t.Helper()
+	l := &attentive{subscriber: newSubscriber(t, 1)}
+	l.kind = true
+	l.web = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		l.heard.mu.Lock()
+		l.header = append(l.header, r.Header.Clone())
+		l.heard.mu.Unlock()
+		l.subscriber.ServeHTTP(w, r)
+	}))
+	t.Cleanup(l.web.Close)
+	return l
+}
+
+// told says whether it was told of anything of a trace.
+func (l *attentive) told(traceID string) bool {
+	l.heard.mu.Lock()
+	defer l.heard.mu.Unlock()
+	return slices.ContainsFunc(l.header, func(h http.Header) bool { return strings.Contains(h.Get("Traceparent"), traceID) })
+}
+
 // sends makes a request with headers, as name, value.
 func sends(t *testing.T, method, url string, body []byte, headers ...string) (int, string) {
 	t.Helper()
@@ -111,8 +149,8 @@ func sends(t *testing.T, method, url string, body []byte, headers ...string) (in
 }
 
 // TestOneTraceToTheChart: a portal's trace goes on through the request and the
-// delivery of the score into the hospital's server, the log and the metrics lead
-// to it, and nothing else of the portal's headers is passed on.
+// delivery of the score into the hospital's server, and through the notification to
+// who subscribed; the log and the metrics lead to it, and nothing else of the portal's headers is passed on.
 func TestOneTraceToTheChart(t *testing.T) {
 	t.Parallel()
 	const traceID, caller = "0af7651916cd43dd8448eb211c80319c", "b7ad6b7169203331"
@@ -122,16 +160,20 @@ func TestOneTraceToTheChart(t *testing.T) {
 			told, hospital := newSpans(t), &heard{Server: sandbox.New(sandbox.Options{})}
 			web := httptest.NewServer(hospital)
 			t.Cleanup(web.Close)
-			settings := []string{"TIDEMARK_EHR_URL=" + web.URL + "/fhir"}
+			settings := append([]string{"TIDEMARK_EHR_URL=" + web.URL + "/fhir"}, subscriberSettings...)
 			if recorded {
 				settings = append(settings, "TIDEMARK_TRACES="+told.URL)
 			}
 			s := serve(t, filepath.Join(t.TempDir(), "tidemark.db"), settings...)
+			portal := newAttentive(t)
+			portal.begins(t, s.fhir)
 			status, text := sends(t, http.MethodPost, s.fhir+"/QuestionnaireResponse", oona("traced", "6"),
 				"Traceparent", "00-"+traceID+"-"+caller+"-01", "Tracestate", "portal=oona", "Baggage", "patient=oona", "X-Request-Id", traceID)
 			require.Equal(t, http.StatusCreated, status, text)
 			require.Eventually(t, func() bool { return len(hospital.Current("Observation")) == 1 }, patience, 20*time.Millisecond)
 			parents := hospital.traced(t, traceID)
+			require.Eventually(t, func() bool { return portal.told(traceID) }, patience, 20*time.Millisecond)
+			toldBy := portal.traced(t, traceID)
 			require.Regexp(t, `"msg":"request".*"request_id":"`+traceID+`".*"trace_id":"`+traceID+`"`, s.log.String())
 			require.Eventually(t, func() bool { return metric(t, s, "tidemark_writeback_delay_seconds_count", "") == 1 }, patience, 20*time.Millisecond)
 			_, text = sends(t, http.MethodGet, s.admin+"/metrics", nil, "Accept", "application/openmetrics-text; version=1.0.0")
@@ -142,18 +184,21 @@ func TestOneTraceToTheChart(t *testing.T) {
 			found := told.of(traceID)
 			if !recorded {
 				require.Equal(t, map[string]bool{caller: true}, parents, "the hospital hears of the portal's span")
+				require.Equal(t, map[string]bool{caller: true}, toldBy, "and so does who subscribed")
 				require.Empty(t, found)
 				return
+			}
+			for parent := range toldBy {
+				names, above := lineage(found, found[parent])
+				require.Equal(t, []string{"notify", "POST /fhir/QuestionnaireResponse"}, names)
+				require.Equal(t, caller, above)
+				require.Subset(t, saidOf(found[parent]), map[string]string{"tidemark.outcome": "accepted"})
 			}
 			for parent := range parents {
 				names, above := lineage(found, found[parent])
 				require.Len(t, names, 3, parent)
 				require.Equal(t, []string{"deliver", "POST /fhir/QuestionnaireResponse"}, names[1:])
-				said := map[string]string{}
-				for _, attribute := range found[hex.EncodeToString(found[parent].GetParentSpanId())].GetAttributes() {
-					said[attribute.GetKey()] = attribute.GetValue().GetStringValue()
-				}
-				require.Subset(t, said, map[string]string{"tidemark.target": "ehr", "tidemark.outcome": "delivered", "tidemark.fault": "none"})
+				require.Subset(t, saidOf(found[hex.EncodeToString(found[parent].GetParentSpanId())]), map[string]string{"tidemark.target": "ehr", "tidemark.outcome": "delivered", "tidemark.fault": "none"})
 				require.Contains(t, names[0], "request ")
 				require.Equal(t, caller, above)
 			}
@@ -207,7 +252,8 @@ func marked(identifier string) []byte {
 func TestNothingSentIsTold(t *testing.T) {
 	t.Parallel()
 	told, moody := newSpans(t), newMoody(t)
-	s := serve(t, filepath.Join(t.TempDir(), "tidemark.db"), "TIDEMARK_TRACES="+told.URL, "TIDEMARK_EHR_URL="+moody.URL+"/fhir")
+	s := serve(t, filepath.Join(t.TempDir(), "tidemark.db"), append(subscriberSettings, "TIDEMARK_TRACES="+told.URL, "TIDEMARK_EHR_URL="+moody.URL+"/fhir")...)
+	newAttentive(t).begins(t, s.fhir)
 	headers := []string{"Authorization", "Bearer token-of-zebulon", "X-Request-Id", "Xanthippe", "Tracestate", "hedgerow=Xanthippe", "Baggage", "name=Xanthippe",
 		"Traceparent", "00-Xanthippe-quillwort-01", "User-Agent", "hedgerow/1", "Referer", "https://hedgerow.example/Xanthippe", "Forwarded", "for=hedgerow",
 		"If-None-Exist", "identifier=https://hedgerow.example/mrn|4711-secret-id", "Prefer", "return=hedgerow"}
@@ -235,6 +281,7 @@ func TestNothingSentIsTold(t *testing.T) {
 		}
 		refused("XANTHIPPE", "/metadata", nil)
 	}
+	require.Eventually(t, func() bool { return metric(t, s, "tidemark_notifications_total", "event-notification") > 0 }, patience, 20*time.Millisecond)
 	require.Eventually(t, func() bool { return metric(t, s, "tidemark_writeback_parked", "") == 5 }, patience, 20*time.Millisecond)
 	_, plain := sends(t, http.MethodGet, s.admin+"/metrics", nil)
 	_, open := sends(t, http.MethodGet, s.admin+"/metrics", nil, "Accept", "application/openmetrics-text; version=1.0.0")

@@ -31,7 +31,7 @@ func (sv *service) subscriptions(ctx context.Context, hooks config.Hooks, option
 		return fail(err)
 	}
 	worker, err := notify.New(sv.store, notify.Options{
-		Base: options.BaseURL, Policy: policy, Rights: api.SubscriptionRights{Base: options.BaseURL}, Logger: logger,
+		Base: options.BaseURL, Policy: policy, Rights: api.SubscriptionRights{Base: options.BaseURL}, Logger: logger, Traces: options.Traces,
 		Observe: func(c notify.Call) {
 			metrics.Notified(c.Kind, string(c.Reason), c.Reason == notify.Accepted, c.Events, c.Took)
 		},

@@ -189,10 +189,16 @@ func (b *bench) subscribe(id, body string) {
 // score stores scores that are events.
 func (b *bench) score(n int) {
 	b.t.Helper()
+	b.scoreIn("", n)
+}
+
+// scoreIn is score within a trace.
+func (b *bench) scoreIn(trace string, n int) {
+	b.t.Helper()
 	for range n {
 		b.scores++
 		key := store.Key{Type: "Observation", ID: fmt.Sprint("s", b.scores)}
-		require.NoError(b.t, b.store.Write(context.Background(), nil, func(tx store.Tx) error {
+		require.NoError(b.t, b.store.Write(store.WithTrace(context.Background(), trace), nil, func(tx store.Tx) error {
 			written, err := tx.Put(key, http.MethodPut, store.Index{}, func(int64, time.Time) ([]byte, error) {
 				return []byte(`{"resourceType":"Observation","status":"final","code":{"text":"x"},"subject":{"reference":"Patient/p"}}`), nil
 			})

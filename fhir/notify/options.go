@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"go.opentelemetry.io/otel/trace"
+	"go.opentelemetry.io/otel/trace/noop"
 
 	"tidemark.example/tidemark/fhir"
 )
@@ -54,6 +56,9 @@ type Options struct {
 	Clock func() time.Time
 	// Logger gets ids and reasons only; nil discards them.
 	Logger *slog.Logger
+	// Traces records a span of each call in the traces of the requests that it
+	// tells of; nil records none, and still tells the endpoint of the first.
+	Traces trace.TracerProvider
 	// Observe is told of every call that ended, for metrics; nil if nobody wants
 	// to know.
 	Observe func(Call)
@@ -99,6 +104,9 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Traces == nil {
+		o.Traces = noop.NewTracerProvider()
 	}
 	if o.Observe == nil {
 		o.Observe = func(Call) {}

@@ -100,6 +100,7 @@ func (c *caller) call(ctx context.Context, id string, s subscription.Subscriptio
 	}
 	request.Header.Set("Content-Type", "application/fhir+json")
 	request.Header.Set("User-Agent", "Tidemark")
+	passOn(request)
 	if key != nil {
 		sign(request, body, key, id, c.now())
 	}

@@ -160,16 +160,19 @@ func (w *Worker) notify(ctx context.Context, s *store.Subscription, k known, kin
 		Base: w.options.Base, Subscription: s.ID, ID: uuid.NewString(), StatusID: uuid.NewString(), Kind: kind,
 		Status: string(s.Status), Total: s.Events, Content: k.asked.Content, At: w.options.Clock(),
 	}
+	var traces []string
 	if kind == subscription.Notification {
-		events, err := w.pending(ctx, s, k)
+		events, of, err := w.pending(ctx, s, k)
 		if err != nil {
 			w.options.Logger.Error("the events of a subscription could not be read; they wait", "subscription", s.ID, "error", err)
 			return false
 		}
-		message.Events = events
+		message.Events, traces = events, of
 	}
 	began := time.Now()
-	reason, fault := w.caller.call(ctx, s.ID, k.asked, k.private.Key, message.Bundle())
+	within, ended := w.traced(ctx, traces, s.Attempts+1)
+	reason, fault := w.caller.call(within, s.ID, k.asked, k.private.Key, message.Bundle())
+	ended(reason)
 	if ctx.Err() != nil {
 		return false
 	}
@@ -183,18 +186,23 @@ func (w *Worker) notify(ctx context.Context, s *store.Subscription, k known, kin
 }
 
 // pending reads the events that the endpoint has not accepted, as many as it
-// takes at once. Numbers have no gaps, so that there is one at least.
-func (w *Worker) pending(ctx context.Context, s *store.Subscription, k known) ([]subscription.Event, error) {
+// takes at once, and the traces that they come from. Numbers have no gaps, so that
+// there is one at least.
+func (w *Worker) pending(ctx context.Context, s *store.Subscription, k known) ([]subscription.Event, []string, error) {
 	events, err := w.store.Events(ctx, s.ID, s.Delivered+1, s.Events, k.asked.MaxCount)
 	if err == nil && len(events) == 0 {
 		err = errors.New("notify: no event where one must be")
 	}
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return w.tell(events, k.private.Rights, func(key store.Key, version int64) (store.Resource, error) {
+	told, err := w.tell(events, k.private.Rights, func(key store.Key, version int64) (store.Resource, error) {
 		return w.store.Version(ctx, key, version)
 	})
+	if err != nil {
+		return nil, nil, err
+	}
+	return told, tracesOf(events, told), nil
 }
 
 // accepted is what follows a call that the endpoint accepted.

@@ -250,7 +250,7 @@ func TestRightsThatEnd(t *testing.T) {
 	b, p := newBench(t), newPortal(t, answering(200))
 	b.subscribe("a", resource(p.URL, ""))
 	b.step()
-	b.score(1)
+	b.scoreIn("00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01", 1)
 	b.worker.distribute(context.Background())
 	b.options.Rights = none{}
 	worker, err := New(b.store, b.options)
@@ -264,6 +264,9 @@ func TestRightsThatEnd(t *testing.T) {
 	b.score(1)
 	b.step()
 	require.EqualValues(t, 1, b.read("a").Events, "and is no event from then on")
+	last := p.seen()[len(p.seen())-1]
+	require.Equal(t, []string{"1"}, last.numbers)
+	require.Empty(t, last.header.Values("Traceparent"), "nor is the trace told of what may not be seen")
 }
 
 type none struct{ all }

@@ -60,6 +60,8 @@ type Event struct {
 	Key     Key
 	Version int64
 	At      time.Time
+	// Trace is that of the request which it comes from, "" for none.
+	Trace string
 }
 
 // SubscriptionTx is the part of a Tx that is about subscriptions.

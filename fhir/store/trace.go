@@ -18,10 +18,13 @@ func TraceOf(ctx context.Context) string {
 	return carrier[traceparent]
 }
 
-// Traced makes a context part of the trace that the delivery was wanted in.
-func (d *Delivery) Traced(ctx context.Context) context.Context {
-	if d.Trace == "" {
+// WithTrace makes a context part of a trace, as TraceOf gives it; "" is none.
+func WithTrace(ctx context.Context, trace string) context.Context {
+	if trace == "" {
 		return ctx
 	}
-	return propagation.TraceContext{}.Extract(ctx, propagation.MapCarrier{traceparent: d.Trace})
+	return propagation.TraceContext{}.Extract(ctx, propagation.MapCarrier{traceparent: trace})
 }
+
+// Traced makes a context part of the trace that the delivery was wanted in.
+func (d *Delivery) Traced(ctx context.Context) context.Context { return WithTrace(ctx, d.Trace) }

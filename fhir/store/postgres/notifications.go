@@ -12,7 +12,10 @@ import (
 )
 
 // happening is something that happened, as Distribute takes it.
-type happening struct{ seq, rid, version, at int64 }
+type happening struct {
+	seq, rid, version, at int64
+	trace                 string
+}
 
 // Distribute gives what has happened to the subscriptions, see
 // store.Subscriptions. Only where there is something to do does it write.
@@ -43,9 +46,9 @@ func (t *tx) distribute(limit int, match store.Match) (int, error) {
 	if err := t.direct(); err != nil {
 		return 0, err
 	}
-	happened, err := collect(t, "read what has happened", "SELECT seq, rid, version, at FROM happened ORDER BY seq LIMIT $1",
+	happened, err := collect(t, "read what has happened", "SELECT seq, rid, version, at, trace FROM happened ORDER BY seq LIMIT $1",
 		func(row pgx.CollectableRow) (h happening, err error) {
-			return h, row.Scan(&h.seq, &h.rid, &h.version, &h.at)
+			return h, row.Scan(&h.seq, &h.rid, &h.version, &h.at, &h.trace)
 		}, max(limit, 0))
 	if err != nil || len(happened) == 0 {
 		return 0, err
@@ -121,7 +124,8 @@ func (t *tx) give(trip *pgx.Batch, h happening, all []listener, match store.Matc
 	for _, at := range match(resource, among, t.version) {
 		l := &all[places[at]]
 		l.Events++
-		trip.Queue("INSERT INTO notification (sid, number, rid, version, at) VALUES ($1, $2, $3, $4, $5)", l.ID, l.Events, h.rid, h.version, h.at)
+		trip.Queue("INSERT INTO notification (sid, number, rid, version, at, trace) VALUES ($1, $2, $3, $4, $5, $6)",
+			l.ID, l.Events, h.rid, h.version, h.at, h.trace)
 	}
 	return nil
 }

@@ -118,8 +118,9 @@ const (
 			wanted_since = CASE WHEN d.delivered < d.wanted THEN d.wanted_since ELSE excluded.wanted_since END,
 			wanted = excluded.wanted, retract = excluded.retract, due = excluded.due, parked = 0, reason = '', fault = '', trace = excluded.trace
 		WHERE excluded.wanted > d.wanted`
-	insertHappened = `INSERT INTO happened (rid, version, at)
-		SELECT rid, version, at FROM unnest($1::bigint[], $2::bigint[], $3::bigint[]) WITH ORDINALITY AS n (rid, version, at, place) ORDER BY place`
+	insertHappened = `INSERT INTO happened (rid, version, at, trace)
+		SELECT rid, version, at, trace FROM unnest($1::bigint[], $2::bigint[], $3::bigint[], $4::text[])
+			WITH ORDINALITY AS n (rid, version, at, trace, place) ORDER BY place`
 )
 
 // column gives one column of some rows.
@@ -161,7 +162,8 @@ func (r *rows) queue(trip *pgx.Batch) {
 	}
 	if n := r.happened.take(); len(n) > 0 {
 		trip.Queue(insertHappened, column(n, func(r *happenedRow) int64 { return r.rid }),
-			column(n, func(r *happenedRow) int64 { return r.version }), column(n, func(r *happenedRow) int64 { return r.at }))
+			column(n, func(r *happenedRow) int64 { return r.version }), column(n, func(r *happenedRow) int64 { return r.at }),
+			column(n, func(r *happenedRow) string { return r.trace }))
 	}
 }
 
@@ -219,4 +221,7 @@ type wantRow struct {
 }
 
 // happenedRow is one row of happened.
-type happenedRow struct{ rid, version, at int64 }
+type happenedRow struct {
+	rid, version, at int64
+	trace            string
+}

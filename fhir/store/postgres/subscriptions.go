@@ -43,7 +43,7 @@ func (t *tx) Event(key store.Key, version int64) error {
 		rid = h.rid
 	}
 	if t.live {
-		t.rows.happened.add(happenedRow{rid: rid, version: version, at: t.at})
+		t.rows.happened.add(happenedRow{rid: rid, version: version, at: t.at, trace: t.trace})
 	}
 	return nil
 }
@@ -155,7 +155,7 @@ func (s *Store) Subscriptions(ctx context.Context, owners []string) (found []sto
 // Events gives events of a subscription by their numbers.
 func (s *Store) Events(ctx context.Context, id string, from, to int64, limit int) (events []store.Event, err error) {
 	err = s.read(ctx, "read the events of a subscription", func(at queryer) error {
-		rows, err := at.Query(ctx, `SELECT n.number, r.type, r.id, n.version, n.at
+		rows, err := at.Query(ctx, `SELECT n.number, r.type, r.id, n.version, n.at, n.trace
 			FROM notification n JOIN resource r ON r.rid = n.rid
 			WHERE n.sid = $1 AND n.number BETWEEN $2 AND $3 ORDER BY n.number LIMIT $4`, indexed(id), from, to, max(limit, 0))
 		if err != nil {
@@ -163,7 +163,7 @@ func (s *Store) Events(ctx context.Context, id string, from, to int64, limit int
 		}
 		events, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (e store.Event, err error) {
 			var at int64
-			err = row.Scan(&e.Number, &e.Key.Type, &e.Key.ID, &e.Version, &at)
+			err = row.Scan(&e.Number, &e.Key.Type, &e.Key.ID, &e.Version, &at, &e.Trace)
 			e.At = moment(at)
 			return e, err
 		})

@@ -11,7 +11,10 @@ import (
 )
 
 // happening is something that happened, as Distribute takes it.
-type happening struct{ seq, rid, version, at int64 }
+type happening struct {
+	seq, rid, version, at int64
+	trace                 string
+}
 
 // Distribute gives what has happened to the subscriptions, see
 // store.Subscriptions. Only where there is something to do does it write.
@@ -79,14 +82,14 @@ func (t *tx) distribute(limit int, match store.Match) (int, error) {
 
 // happened reads what has happened, the oldest first.
 func (t *tx) happened(limit int) (found []happening, err error) {
-	rows, err := t.conn.QueryContext(background, "SELECT seq, rid, version, at FROM happened ORDER BY seq LIMIT ?", max(limit, 0))
+	rows, err := t.conn.QueryContext(background, "SELECT seq, rid, version, at, trace FROM happened ORDER BY seq LIMIT ?", max(limit, 0))
 	if err != nil {
 		return nil, fmt.Errorf("read what has happened: %w", err)
 	}
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
 		var h happening
-		if err := rows.Scan(&h.seq, &h.rid, &h.version, &h.at); err != nil {
+		if err := rows.Scan(&h.seq, &h.rid, &h.version, &h.at, &h.trace); err != nil {
 			return nil, fmt.Errorf("read what has happened: %w", err)
 		}
 		found = append(found, h)
@@ -132,8 +135,8 @@ func (t *tx) give(h happening, all []store.Subscription, since []int64, match st
 	for _, at := range match(resource, among, t.version) {
 		s := &all[places[at]]
 		s.Events++
-		_, err := t.conn.ExecContext(background, "INSERT INTO notification (sid, number, rid, version, at) VALUES (?, ?, ?, ?, ?)",
-			s.ID, s.Events, h.rid, h.version, h.at)
+		_, err := t.conn.ExecContext(background, "INSERT INTO notification (sid, number, rid, version, at, trace) VALUES (?, ?, ?, ?, ?, ?)",
+			s.ID, s.Events, h.rid, h.version, h.at, h.trace)
 		if err != nil {
 			return fmt.Errorf("keep an event: %w", err)
 		}

@@ -32,7 +32,7 @@ func (r *rows) prepare(ctx context.Context, conn *lasting) error {
 		r.numbers.prepare(ctx, conn, numberRow.values, "INSERT INTO number (rid, version, param, value)", "(?, ?, ?, ?)", "ON CONFLICT DO NOTHING"),
 		r.identities.prepare(ctx, conn, identityRow.values, "INSERT INTO identity (name, type, id, digest)", "(?, ?, ?, ?)", ""),
 		r.wants.prepare(ctx, conn, wantRow.values, "INSERT INTO delivery (target, rid, member, wanted, retract, due, wanted_since, trace)", "(?, ?, ?, ?, ?, ?, ?, ?)", wantTail),
-		r.happened.prepare(ctx, conn, happenedRow.values, "INSERT INTO happened (rid, version, at)", "(?, ?, ?)", ""),
+		r.happened.prepare(ctx, conn, happenedRow.values, "INSERT INTO happened (rid, version, at, trace)", "(?, ?, ?, ?)", ""),
 	)
 }
 
@@ -166,6 +166,9 @@ func (r wantRow) values(args []any) []any {
 }
 
 // happenedRow is one row of happened.
-type happenedRow struct{ rid, version, at int64 }
+type happenedRow struct {
+	rid, version, at int64
+	trace            string
+}
 
-func (r happenedRow) values(args []any) []any { return append(args, r.rid, r.version, r.at) }
+func (r happenedRow) values(args []any) []any { return append(args, r.rid, r.version, r.at, r.trace) }

@@ -45,7 +45,7 @@ func (t *tx) Event(key store.Key, version int64) error {
 		rid = h.rid
 	}
 	if t.live {
-		t.rows.happened.add(happenedRow{rid: rid, version: version, at: t.at})
+		t.rows.happened.add(happenedRow{rid: rid, version: version, at: t.at, trace: t.trace})
 	}
 	return nil
 }
@@ -162,7 +162,7 @@ func (s *Store) Events(ctx context.Context, id string, from, to int64, limit int
 		return nil, err
 	}
 	defer s.leave()
-	rows, err := s.reads.QueryContext(ctx, `SELECT n.number, r.type, r.id, n.version, n.at
+	rows, err := s.reads.QueryContext(ctx, `SELECT n.number, r.type, r.id, n.version, n.at, n.trace
 		FROM notification n JOIN resource r ON r.rid = n.rid
 		WHERE n.sid = ? AND n.number BETWEEN ? AND ? ORDER BY n.number LIMIT ?`, id, from, to, max(limit, 0))
 	if err != nil {
@@ -172,7 +172,7 @@ func (s *Store) Events(ctx context.Context, id string, from, to int64, limit int
 	for rows.Next() {
 		var event store.Event
 		var at int64
-		if err := rows.Scan(&event.Number, &event.Key.Type, &event.Key.ID, &event.Version, &at); err != nil {
+		if err := rows.Scan(&event.Number, &event.Key.Type, &event.Key.ID, &event.Version, &at, &event.Trace); err != nil {
 			return nil, fmt.Errorf("read an event of a subscription: %w", err)
 		}
 		event.At = moment(at)

@@ -3,10 +3,12 @@ package storetest
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
@@ -87,9 +89,42 @@ func testEvents(t *testing.T, driver Driver) {
 		require.Equal(t, []string{"Observation/2/1", "Observation/4/1"}, numbered(t, eventsOf(t, s, "a")), "what happened while it was off is none of its own")
 		require.Equal(t, []string{"Observation/3/1", "Observation/4/1"}, numbered(t, eventsOf(t, s, "b")))
 	})
+	driver.subtest(t, "ArePartOfTheTraceOfTheirRequest", testEventTraces)
 	testEventsThatGo(t, driver)
 	t.Run("AreSharedByAllWhoUseTheDatabase", func(t *testing.T) { testEventsShared(t, driver) })
 	t.Run("AreAsAModelHasThem", func(t *testing.T) { testEventsModel(t, driver) })
+}
+
+// testEventTraces: an event is part of the trace of the request that it comes from,
+// also where many share a batch.
+func testEventTraces(t *testing.T, s store.Store, _ *Clock) {
+	subscribe(t, s, webhook("a", "portal"))
+	const traced = "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01"
+	want := map[string]string{}
+	var senders sync.WaitGroup
+	for i := range 20 {
+		key, trace := observation(fmt.Sprint(i)), ""
+		if i%2 == 0 {
+			trace = strings.Replace(traced, "b7ad", fmt.Sprintf("%04x", i+1), 1)
+		}
+		want[key.ID] = trace
+		senders.Go(func() {
+			err := s.Write(store.WithTrace(context.Background(), trace), nil, func(tx store.Tx) error {
+				if _, err := tx.Put(key, "POST", store.Index{}, body); err != nil {
+					return err
+				}
+				return tx.Event(key, 1)
+			})
+			assert.NoError(t, err)
+		})
+	}
+	senders.Wait()
+	require.Equal(t, 20, distribute(t, s, toAll))
+	found := map[string]string{}
+	for _, e := range eventsOf(t, s, "a") {
+		found[e.Key.ID] = e.Trace
+	}
+	require.Equal(t, want, found)
 }
 
 // testEventsThatGo: what failed, and what is old and delivered, is gone; nothing
