@@ -39,6 +39,11 @@ func (s *delivering) turn(ctx context.Context) (end func(), err error) {
 // slot waits for one of the requests that may be under way.
 func (s *delivering) slot(ctx context.Context, stop <-chan struct{}) error {
 	select {
+	case s.w.slots <- struct{}{}: // as a rule; whether to stop is asked afterwards
+		return nil
+	default:
+	}
+	select {
 	case <-stop:
 		return errNotNow
 	case <-ctx.Done():

@@ -219,24 +219,34 @@ func (s *delivering) doubtsTarget() bool {
 
 // record keeps the outcome. It is tried again, since a store that fails now may
 // work in a moment, and what is known is better than a doubt.
+// The first try needs no timer of its own, since the store is never told for longer
+// than recordTime (together.round).
 func (w *Worker) record(s *delivering) {
+	if w.recorded(context.Background(), s) {
+		return
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
 	defer cancel()
-	for try := range recordTries {
-		err := w.steps.do(ctx, store.Step{Delivery: s.d})
-		if err == nil {
-			s.rearm()
-			return
-		}
-		if errors.Is(err, store.ErrLeaseLost) {
-			s.attempt.Outcome = Lost
-			return
-		}
-		w.log.Error("cannot record an outcome", "target", w.name, "outcome", s.attempt.Outcome, "error", err)
-		if sleep(ctx, w.clock, 50*time.Millisecond<<try) != nil {
+	for try := range recordTries - 1 {
+		if sleep(ctx, w.clock, 50*time.Millisecond<<try) != nil || w.recorded(ctx, s) {
 			return
 		}
 	}
+}
+
+// recorded tries once to keep the outcome, and says whether that is settled.
+func (w *Worker) recorded(ctx context.Context, s *delivering) bool {
+	err := w.steps.do(ctx, store.Step{Delivery: s.d})
+	switch {
+	case err == nil:
+		s.rearm()
+	case errors.Is(err, store.ErrLeaseLost):
+		s.attempt.Outcome = Lost
+	default:
+		w.log.Error("cannot record an outcome", "target", w.name, "outcome", s.attempt.Outcome, "error", err)
+		return false
+	}
+	return true
 }
 
 // rearm makes sure that what is still to do is looked at when it is due. What

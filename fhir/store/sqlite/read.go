@@ -20,8 +20,8 @@ const currentVersion = "resource r JOIN resource_version v ON v.vid = (r.rid << 
 // scanner is a row, or the current one of several.
 type scanner interface{ Scan(into ...any) error }
 
-// scanVersion reads one version of a resource, and what else the row has.
-func (c *codec) scanVersion(row scanner, more ...any) (store.Resource, error) {
+// scanVersion reads one version of a resource.
+func (c *codec) scanVersion(row scanner) (store.Resource, error) {
 	var resource store.Resource
 	var at int64
 	var packed []byte
@@ -30,8 +30,7 @@ func (c *codec) scanVersion(row scanner, more ...any) (store.Resource, error) {
 	if _, several := row.(*sql.Rows); several {
 		body = &lent // unpacked before the next row
 	}
-	into := append([]any{&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, body}, more...)
-	err := row.Scan(into...)
+	err := row.Scan(&resource.Type, &resource.ID, &resource.Version, &at, &resource.Method, &resource.Deleted, body)
 	if errors.Is(err, sql.ErrNoRows) {
 		return store.Resource{}, store.ErrNotFound
 	}
