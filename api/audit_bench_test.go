@@ -24,11 +24,11 @@ type forgetful struct {
 }
 
 // Write implements store.Store.
-func (f *forgetful) Write(ctx context.Context, keys []string, job store.Job) error {
+func (f *forgetful) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	if f.forgets {
 		return nil
 	}
-	return f.Store.Write(ctx, keys, job)
+	return f.Store.Write(ctx, keys, job, ahead...)
 }
 
 // BenchmarkAuditedReads measures reads of one score over HTTP, by 1 client and by

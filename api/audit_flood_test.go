@@ -71,8 +71,8 @@ type deaf struct {
 }
 
 // Write implements store.Store.
-func (d *deaf) Write(ctx context.Context, keys []string, job store.Job) error {
-	return d.Store.Write(ctx, keys, func(tx store.Tx) error { return job(deafTx{tx, d}) })
+func (d *deaf) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
+	return d.Store.Write(ctx, keys, func(tx store.Tx) error { return job(deafTx{tx, d}) }, ahead...)
 }
 
 type deafTx struct {

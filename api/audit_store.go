@@ -49,10 +49,10 @@ func (a *auditedStore) Search(ctx context.Context, query store.Query) (store.Pag
 }
 
 // Write implements store.Store.
-func (a *auditedStore) Write(ctx context.Context, keys []string, job store.Job) error {
+func (a *auditedStore) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	t := trailOf(ctx)
 	if t == nil || t.done {
-		return a.Store.Write(ctx, keys, job)
+		return a.Store.Write(ctx, keys, job, ahead...)
 	}
 	var events []audit.Event
 	err := a.Store.Write(ctx, keys, func(tx store.Tx) error {
@@ -67,7 +67,7 @@ func (a *auditedStore) Write(ctx context.Context, keys []string, job store.Job) 
 			}
 		}
 		return nil
-	})
+	}, ahead...)
 	if err == nil {
 		t.committed = true
 		a.server.metrics.audited(events)

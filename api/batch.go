@@ -56,7 +56,7 @@ func (s *Server) alone(c *gin.Context, e *entry) error {
 	var err error
 	if e.sub != nil {
 		s.foresee(ctx, e.sub)
-		err = s.options.Store.Write(ctx, e.sub.keys(), e.sub.apply)
+		err = s.options.Store.Write(ctx, e.sub.keys(), e.sub.apply, e.sub.ahead()...)
 	} else {
 		err = s.options.Store.Write(ctx, e.del.keys(), e.del.apply)
 	}

@@ -146,9 +146,9 @@ type auditFailing struct {
 }
 
 // Write implements store.Store.
-func (a *auditFailing) Write(ctx context.Context, keys []string, job store.Job) error {
+func (a *auditFailing) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	if a.on.Load() {
 		return store.ErrUnknownOutcome
 	}
-	return a.Store.Write(ctx, keys, job)
+	return a.Store.Write(ctx, keys, job, ahead...)
 }

@@ -35,12 +35,12 @@ type countingStore struct {
 }
 
 // Write implements store.Store.
-func (c *countingStore) Write(ctx context.Context, keys []string, job store.Job) error {
+func (c *countingStore) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	counting := &countingTx{}
 	err := c.Store.Write(ctx, keys, func(tx store.Tx) error {
 		counting.Tx, counting.written = tx, 0
 		return job(counting)
-	})
+	}, ahead...)
 	if err == nil {
 		c.committed.Add(counting.written)
 	}

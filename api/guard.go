@@ -109,10 +109,10 @@ func (g *guardedStore) Audits(ctx context.Context, query store.AuditQuery) (stor
 }
 
 // Write implements store.Store.
-func (g *guardedStore) Write(ctx context.Context, keys []string, job store.Job) error {
+func (g *guardedStore) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	return g.Store.Write(ctx, keys, func(tx store.Tx) error {
 		return job(&guardedTx{Tx: tx, guard: g, ctx: ctx})
-	})
+	}, ahead...)
 }
 
 // judge is nil if a resource is within a restriction, and else says that there

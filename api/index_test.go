@@ -22,8 +22,8 @@ type indexed struct {
 	written map[string]store.Index
 }
 
-func (s *indexed) Write(ctx context.Context, keys []string, job store.Job) error {
-	return s.Store.Write(ctx, keys, func(tx store.Tx) error { return job(&indexedTx{tx, s}) })
+func (s *indexed) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
+	return s.Store.Write(ctx, keys, func(tx store.Tx) error { return job(&indexedTx{tx, s}) }, ahead...)
 }
 
 type indexedTx struct {

@@ -251,17 +251,30 @@ func (sub *submission) remarks(tx store.Tx, before store.Resource) ([]questionna
 	return found, nil
 }
 
+// basis asks for the heads that what was read before stands on.
+func (sub *submission) basis() store.Heads {
+	limit := len(sub.past.heads)
+	if sub.past.complete {
+		limit++ // one more would be new
+	}
+	return sub.asked(limit)
+}
+
+// ahead is what the job will ask for, as far as it is known.
+func (sub *submission) ahead() []store.Heads {
+	if !sub.past.read {
+		return nil
+	}
+	return []store.Heads{sub.basis()}
+}
+
 // present is what was read before, if it is so still, and what there is now if not.
 func (sub *submission) present(tx store.Tx) (past, error) {
 	known := &sub.past
 	// Which score an update by identifier or search is of is known only here.
 	own := slices.ContainsFunc(known.heads, func(h store.Head) bool { return h.ID == sub.id })
 	if known.read && (known.own == sub.id || !own) {
-		limit := len(known.heads)
-		if known.complete {
-			limit++ // one more would be new
-		}
-		heads, err := tx.Heads(sub.asked(limit))
+		heads, err := tx.Heads(sub.basis())
 		if err != nil {
 			return past{}, err
 		}

@@ -271,14 +271,14 @@ type meddler struct {
 }
 
 // Write implements store.Store.
-func (m *meddler) Write(ctx context.Context, keys []string, job store.Job) error {
+func (m *meddler) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	if m.armed.Load() {
 		m.once.Do(func() {
 			m.armed.Store(false)
 			m.meddle()
 		})
 	}
-	return m.Store.Write(ctx, keys, job)
+	return m.Store.Write(ctx, keys, job, ahead...)
 }
 
 func TestAmendingSeesWhatWasWrittenMeanwhile(t *testing.T) {

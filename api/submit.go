@@ -460,7 +460,7 @@ func (sub *submission) scoreIdentifier() string {
 // submit runs one submission in the store's next batch.
 func (s *Server) submit(ctx context.Context, sub *submission) error {
 	s.foresee(ctx, sub)
-	if err := s.options.Store.Write(ctx, sub.keys(), sub.apply); err != nil {
+	if err := s.options.Store.Write(ctx, sub.keys(), sub.apply, sub.ahead()...); err != nil {
 		return stored(ctx, err)
 	}
 	s.submitted(sub)

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"tidemark.example/tidemark/fhir"
+	"tidemark.example/tidemark/fhir/store"
 )
 
 // transaction is a Bundle of which everything is done or nothing (R4 http.html
@@ -79,13 +80,15 @@ func (t *transaction) try() error {
 	if err := t.rehearse(); err != nil {
 		return err
 	}
+	var ahead []store.Heads
 	for i := range t.entries {
 		if e := &t.entries[i]; e.sub != nil {
 			e.sub.born = bornOf(t.patientOf(i), e.sub.response.Authored)
 			s.foresee(ctx, e.sub)
+			ahead = append(ahead, e.sub.ahead()...)
 		}
 	}
-	if err := s.options.Store.Write(ctx, t.keys(), t.apply); err != nil {
+	if err := s.options.Store.Write(ctx, t.keys(), t.apply, ahead...); err != nil {
 		var again *replan
 		if errors.As(err, &again) {
 			return again

@@ -207,7 +207,7 @@ func (f failing) Search(context.Context, store.Query) (store.Page, error) {
 }
 
 // Write implements store.Store.
-func (f failing) Write(context.Context, []string, store.Job) error { return f.fail() }
+func (f failing) Write(context.Context, []string, store.Job, ...store.Heads) error { return f.fail() }
 
 // everything that needs the store.
 func (r *rig) everything() map[string]answer {

@@ -271,8 +271,10 @@ type Store interface {
 	// replica. The job's own error is returned as it is, and nothing of that
 	// job is kept; ErrUnknownOutcome if the commit failed. A context that ends
 	// before the job was taken up withdraws it; afterwards the commit is awaited.
-	// What the job wants is wanted in the trace of the context.
-	Write(ctx context.Context, keys []string, job Job) error
+	// What the job wants is wanted in the trace of the context. Ahead are Heads that
+	// the job will ask for, so that a database can find those of all jobs of a batch
+	// together; they change how long a job takes, not what it finds.
+	Write(ctx context.Context, keys []string, job Job, ahead ...Heads) error
 	// Get gives the current version, a tombstone included.
 	Get(ctx context.Context, key Key) (Resource, error)
 	// Version gives one version.

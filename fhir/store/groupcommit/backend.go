@@ -3,15 +3,25 @@ package groupcommit
 import (
 	"context"
 	"time"
+
+	"tidemark.example/tidemark/fhir/store"
 )
+
+// Ahead is what is known of the jobs of a batch before they run.
+type Ahead struct {
+	// Keys are their identity keys, sorted, each once.
+	Keys []string
+	// Heads are what they said that they would ask for.
+	Heads []store.Heads
+	// Jobs is the number of those that will run: 1 where a lost batch is replayed.
+	Jobs int
+}
 
 // Backend opens transactions; T is what a job is given to work with.
 type Backend[T any] interface {
 	// Begin opens a transaction for a batch and takes the locks of its identity
-	// keys, which come sorted and without repetition, so that replicas that
-	// lock in this order never wait for each other in a circle. Jobs is the number
-	// of those that will run: 1 where a lost batch is replayed.
-	Begin(ctx context.Context, keys []string, jobs int) (Batch[T], error)
+	// keys, in whose order replicas never wait for each other in a circle.
+	Begin(ctx context.Context, ahead Ahead) (Batch[T], error)
 }
 
 // Batch is one open transaction. It is used by one goroutine, and ends with

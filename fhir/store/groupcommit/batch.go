@@ -69,7 +69,7 @@ func (w *Writer[T]) replay(stats *Stats) {
 // again allows it and it was lost for a reason outside it.
 func (w *Writer[T]) attempt(requests []*request[T], stats *Stats, again bool) bool {
 	start := time.Now()
-	batch, err := w.backend.Begin(context.Background(), lockOrder(requests), len(requests))
+	batch, err := w.backend.Begin(context.Background(), aheadOf(requests))
 	if err != nil {
 		w.options.Logger.Error("store: cannot begin a transaction", slog.Any("error", err))
 		answerAll(requests, fmt.Errorf("begin a transaction: %w", err))
@@ -207,12 +207,14 @@ func answerAll[T any](requests []*request[T], err error) {
 	}
 }
 
-// lockOrder gives the identity keys of some requests, sorted and each once.
-func lockOrder[T any](requests []*request[T]) []string {
-	var keys []string
+// aheadOf gathers what is known of some requests.
+func aheadOf[T any](requests []*request[T]) Ahead {
+	ahead := Ahead{Jobs: len(requests)}
 	for _, r := range requests {
-		keys = append(keys, r.keys...)
+		ahead.Keys = append(ahead.Keys, r.keys...)
+		ahead.Heads = append(ahead.Heads, r.heads...)
 	}
-	slices.Sort(keys)
-	return slices.Compact(keys)
+	slices.Sort(ahead.Keys)
+	ahead.Keys = slices.Compact(ahead.Keys)
+	return ahead
 }

@@ -35,11 +35,11 @@ func (f *fake) fail(step string, transaction int) error {
 	return nil
 }
 
-func (f *fake) Begin(_ context.Context, keys []string, _ int) (groupcommit.Batch[*list], error) {
+func (f *fake) Begin(_ context.Context, ahead groupcommit.Ahead) (groupcommit.Batch[*list], error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.begun++
-	f.locked = append(f.locked, slices.Clone(keys))
+	f.locked = append(f.locked, slices.Clone(ahead.Keys))
 	if err := f.fail("begin", f.begun); err != nil {
 		f.ended++
 		return nil, err

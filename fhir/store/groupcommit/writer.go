@@ -98,12 +98,13 @@ func (w *Writer[T]) Queue() int { return cap(w.queue) }
 // Do runs a job in the next batch and returns after its commit: nil, the job's
 // own error, store.ErrUnknownOutcome, store.ErrClosed, or the reason why there
 // was no transaction. A context that ends before the job is taken up withdraws
-// it; afterwards the answer is awaited.
-func (w *Writer[T]) Do(ctx context.Context, keys []string, job func(T) error) error {
+// it; afterwards the answer is awaited. Keys and heads are told to the backend
+// when the batch begins.
+func (w *Writer[T]) Do(ctx context.Context, keys []string, job func(T) error, heads ...store.Heads) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	r := &request[T]{keys: keys, job: job, done: make(chan struct{})}
+	r := &request[T]{keys: keys, heads: heads, job: job, done: make(chan struct{})}
 	select {
 	case <-w.closing:
 		return store.ErrClosed
@@ -238,6 +239,7 @@ const (
 // request is one job on its way.
 type request[T any] struct {
 	keys  []string
+	heads []store.Heads
 	job   func(T) error
 	state atomic.Int32
 	// answered, running and err belong to the writer until done is closed.

@@ -8,7 +8,6 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
-	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/auditchain"
 	"tidemark.example/tidemark/fhir/store/groupcommit"
 	"tidemark.example/tidemark/fhir/store/pack"
@@ -112,16 +111,16 @@ func (b *backend) close() error {
 }
 
 // Begin opens the transaction of a batch, waits for those of other replicas, and
-// looks up what the jobs are about to ask: the time, and their identity keys. A
-// connection that died since the last batch is replaced, once.
-func (b *backend) Begin(ctx context.Context, keys []string, jobs int) (groupcommit.Batch[*tx], error) {
+// looks up what the jobs are about to ask: the time, their identity keys, and what
+// their patients have. A connection that died since the last batch is replaced, once.
+func (b *backend) Begin(ctx context.Context, ahead groupcommit.Ahead) (groupcommit.Batch[*tx], error) {
 	for try := 0; ; try++ {
 		if err := b.connect(ctx); err != nil {
 			return nil, err
 		}
 		b.cancel()
 		b.ctx, b.cancel = context.WithTimeout(ctx, batchLimit)
-		err := b.begin(keys, jobs > 1)
+		err := b.begin(ahead)
 		if err == nil {
 			return batch{b}, nil
 		}
@@ -145,32 +144,15 @@ const stateSQL = `SELECT at, (SELECT coalesce(max(rid), 0) FROM resource), ` + w
 const wallSQL = "floor(extract(epoch FROM clock_timestamp()) * 1000)::bigint"
 
 // begin is one trip to the server.
-func (b *backend) begin(keys []string, trusting bool) error {
+func (b *backend) begin(ahead groupcommit.Ahead) error {
 	var last, wall int64
-	names := make([]string, len(keys))
-	asked := make(map[string]string, len(keys))
-	for i, key := range keys {
-		names[i] = indexed(key)
-		asked[names[i]] = key
-	}
-	known := make(map[string]store.Identity, len(keys))
+	b.tx.forget()
 	trip := &pgx.Batch{}
 	trip.Queue(beginSQL)
 	trip.Queue("SELECT pg_advisory_xact_lock($1)", b.lock)
 	trip.Queue(stateSQL).QueryRow(func(row pgx.Row) error { return row.Scan(&last, &b.rid, &wall, &b.live) })
-	if len(keys) > 0 {
-		trip.Queue("SELECT name, type, id, digest FROM identity WHERE name = ANY($1)", names).Query(func(rows pgx.Rows) error {
-			for rows.Next() {
-				var name string
-				var identity store.Identity
-				if err := rows.Scan(&name, &identity.Key.Type, &identity.Key.ID, &identity.Digest); err != nil {
-					return err
-				}
-				known[asked[name]] = identity
-			}
-			return rows.Err()
-		})
-	}
+	b.tx.queueKeys(trip, ahead.Keys)
+	b.tx.queueHeads(trip, ahead.Heads)
 	if err := b.send(trip); err != nil {
 		return err
 	}
@@ -178,7 +160,7 @@ func (b *backend) begin(keys []string, trusting bool) error {
 		wall = b.clock().UnixMilli()
 	}
 	b.last, b.wall = max(b.last, last, wall), wall
-	b.tx.begin(time.UnixMilli(b.last).UTC(), trusting, keys, known)
+	b.tx.begin(time.UnixMilli(b.last).UTC(), ahead.Jobs > 1)
 	return nil
 }
 

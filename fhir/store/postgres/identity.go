@@ -3,9 +3,36 @@ package postgres
 import (
 	"errors"
 
+	"github.com/jackc/pgx/v5"
+
 	"tidemark.example/tidemark/fhir/store"
 	"tidemark.example/tidemark/fhir/store/searchsql"
 )
+
+// queueKeys looks up the identity keys that the jobs of a batch read or take.
+func (t *tx) queueKeys(trip *pgx.Batch, keys []string) {
+	if len(keys) == 0 {
+		return
+	}
+	names := make([]string, len(keys))
+	asked := make(map[string]string, len(keys))
+	for i, key := range keys {
+		names[i] = indexed(key)
+		asked[names[i]] = key
+		t.known[key] = lookedUp{}
+	}
+	trip.Queue("SELECT name, type, id, digest FROM identity WHERE name = ANY($1)", names).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var name string
+			var identity store.Identity
+			if err := rows.Scan(&name, &identity.Key.Type, &identity.Key.ID, &identity.Digest); err != nil {
+				return err
+			}
+			t.known[asked[name]] = lookedUp{identity, true}
+		}
+		return rows.Err()
+	})
+}
 
 // Identity looks an identity key up. Those that the batch announced were read
 // when it began; nobody else can have taken them since.

@@ -58,6 +58,8 @@ type Store struct {
 	codec   *pack.Codec
 	// events packs the audit trail.
 	events *pack.Codec
+	// heads finds what patients have.
+	heads together[store.Heads, []store.Head]
 
 	// life is held for reading by every read, and for writing to end them all.
 	life   sync.RWMutex
@@ -103,7 +105,7 @@ func open(ctx context.Context, config *pgxpool.Config, options Options) (*Store,
 	if err != nil {
 		return nil, errors.Join(wrap("open the database for reading", err), b.close())
 	}
-	return &Store{
+	s := &Store{
 		clock:   options.Clock,
 		backend: b,
 		pool:    pool,
@@ -116,7 +118,9 @@ func open(ctx context.Context, config *pgxpool.Config, options Options) (*Store,
 			Logger:  options.Logger,
 			Observe: options.Observe,
 		}),
-	}, nil
+	}
+	s.heads.ask = s.readHeads
+	return s, nil
 }
 
 // redacted is an error without the password that its text held.
@@ -188,12 +192,12 @@ func (s *Store) Usage(ctx context.Context) (u store.Usage, err error) {
 }
 
 // Write runs a job in the next batch, see store.Store.
-func (s *Store) Write(ctx context.Context, keys []string, job store.Job) error {
+func (s *Store) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	trace := store.TraceOf(ctx)
 	return s.writer.Do(ctx, keys, func(t *tx) error {
 		t.trace = trace
 		return groupcommit.Run(t, job)
-	})
+	}, ahead...)
 }
 
 // now is the time of a clock set from outside, in milliseconds; 0 stands for the

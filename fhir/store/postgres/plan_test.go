@@ -50,9 +50,9 @@ func TestHeadsPlan(t *testing.T) {
 			_, err = conn.Exec(ctx, "ANALYZE resource")
 			require.NoError(t, err)
 		}
-		_, err = conn.Exec(ctx, "PREPARE heads (text, text, bigint, bigint) AS "+postgres.HeadsSQL)
+		_, err = conn.Exec(ctx, "PREPARE heads (text[], text[], bigint[], bigint[]) AS "+postgres.HeadsSQL)
 		require.NoError(t, err)
-		plan := explain(t, conn, "EXECUTE heads ('Patient/7', 'Observation', 4102444800000, 50)")
+		plan := explain(t, conn, "EXECUTE heads ('{Patient/7}', '{Observation}', '{4102444800000}', '{50}')")
 		require.Contains(t, plan, " resource_patient ", "%d steps\n%s", step, plan)
 		require.NotContains(t, plan, "resource_period", "%d steps\n%s", step, plan)
 		_, err = conn.Exec(ctx, "DEALLOCATE heads")

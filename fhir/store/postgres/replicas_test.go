@@ -82,6 +82,27 @@ func TestReplicas(t *testing.T) {
 		}))
 		require.Equal(t, 1, total(t, all[0]), "a conditional create creates once, whichever replica it is sent to")
 	})
+	t.Run("SeeWhatAnotherWroteSinceTheyLookedAhead", func(t *testing.T) {
+		t.Parallel()
+		all := replicas(t, 2)
+		of := store.Heads{Type: "Observation", Patient: "Patient/oona", Until: day, Limit: 100}
+		count := func(s *postgres.Store, ahead ...store.Heads) (count int) {
+			require.NoError(t, s.Write(ctx, nil, func(tx store.Tx) error {
+				found, err := tx.Heads(of)
+				count = len(found)
+				return err
+			}, ahead...))
+			return count
+		}
+		for n := range 3 {
+			require.Equal(t, n, count(all[0], of))
+			require.NoError(t, all[1].Write(ctx, nil, func(tx store.Tx) error {
+				_, err := tx.Put(key(fmt.Sprint(n)), "POST", store.Index{Patient: of.Patient, Start: day, End: day}, body)
+				return err
+			}))
+			require.Equal(t, n+1, count(all[0]))
+		}
+	})
 	t.Run("CountTheVersionsOfOneResourceTogether", func(t *testing.T) {
 		t.Parallel()
 		all := replicas(t, 3)

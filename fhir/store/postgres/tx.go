@@ -36,10 +36,12 @@ type tx struct {
 	// more in a transaction one of whose statements failed.
 	lost error
 	// fresh are the resources, taken the identity keys, held back in this batch;
-	// known are the keys that were looked up when it began, those found free too.
-	fresh map[store.Key]struct{}
-	taken map[string]store.Identity
-	known map[string]lookedUp
+	// known are the keys that were looked up when it began, those found free too, and
+	// foreseen the heads, until a write may have changed them.
+	fresh    map[store.Key]struct{}
+	taken    map[string]store.Identity
+	known    map[string]lookedUp
+	foreseen map[compartment]foreseen
 	// trace is that of the current job, "" for none.
 	trace string
 	// wished is what was wanted in this batch.
@@ -60,20 +62,26 @@ type lookedUp struct {
 // newTx makes the transaction of a backend.
 func newTx(b *backend) *tx {
 	return &tx{
-		backend: b,
-		fresh:   make(map[store.Key]struct{}),
-		taken:   make(map[string]store.Identity),
-		known:   make(map[string]lookedUp),
-		wished:  make(map[wish]struct{}),
-		written: make(map[store.Key]int64),
-		minted:  make(map[string]struct{}),
-		free:    make(map[string]struct{}),
+		backend:  b,
+		fresh:    make(map[store.Key]struct{}),
+		taken:    make(map[string]store.Identity),
+		known:    make(map[string]lookedUp),
+		foreseen: make(map[compartment]foreseen),
+		wished:   make(map[wish]struct{}),
+		written:  make(map[store.Key]int64),
+		minted:   make(map[string]struct{}),
+		free:     make(map[string]struct{}),
 	}
 }
 
-// begin starts a new batch at a time, with the identity keys that were asked for
-// and those of them that are known.
-func (t *tx) begin(now time.Time, trusting bool, keys []string, known map[string]store.Identity) {
+// forget makes room for what a new batch looks up.
+func (t *tx) forget() {
+	clear(t.known)
+	clear(t.foreseen)
+}
+
+// begin starts a new batch at a time.
+func (t *tx) begin(now time.Time, trusting bool) {
 	t.now, t.at, t.trusting = now, now.UnixMilli(), trusting
 	t.lost = nil
 	t.rows.each(part.begin)
@@ -81,11 +89,6 @@ func (t *tx) begin(now time.Time, trusting bool, keys []string, known map[string
 	clear(t.fresh)
 	clear(t.taken)
 	clear(t.wished)
-	clear(t.known)
-	for _, key := range keys {
-		identity, found := known[key]
-		t.known[key] = lookedUp{identity, found}
-	}
 	t.savepoint()
 }
 
@@ -220,10 +223,12 @@ func (t *tx) Get(key store.Key) (store.Resource, error) {
 
 // Put writes the next version of a resource.
 func (t *tx) Put(key store.Key, method string, index store.Index, render store.Render) (store.Resource, error) {
-	rid, version, err := t.putRow(key, method, columnsOf(index))
+	columns := columnsOf(index)
+	rid, version, err := t.putRow(key, method, columns)
 	if err != nil {
 		return store.Resource{}, err
 	}
+	t.outdate(key, columns.patient, version)
 	body, err := render(version, t.now)
 	if err != nil {
 		return store.Resource{}, err
@@ -322,6 +327,7 @@ func (t *tx) Delete(key store.Key) (store.Resource, error) {
 	if err != nil {
 		return store.Resource{}, err
 	}
+	t.outdate(key, nil, version)
 	t.rows.versions.add(versionRow{vid: vid(h.rid, version), at: t.at, method: methodDelete, deleted: true, body: t.codec.Start(nil)})
 	t.written[key] = h.rid
 	return store.Resource{Key: key, Version: version, LastUpdated: t.now, Method: methodDelete, Deleted: true}, nil

@@ -78,7 +78,7 @@ func (b *backend) close() error { return errors.Join(b.conn.Close(), b.db.Close(
 
 // Begin opens the transaction of a batch. SQLite has one writer at a time, so
 // there are no keys to lock.
-func (b *backend) Begin(ctx context.Context, _ []string, jobs int) (groupcommit.Batch[*tx], error) {
+func (b *backend) Begin(ctx context.Context, ahead groupcommit.Ahead) (groupcommit.Batch[*tx], error) {
 	if _, err := b.stmt.begin.ExecContext(ctx); err != nil {
 		return nil, err
 	}
@@ -86,7 +86,7 @@ func (b *backend) Begin(ctx context.Context, _ []string, jobs int) (groupcommit.
 		_, undo := b.stmt.rollback.ExecContext(ctx)
 		return nil, errors.Join(err, undo)
 	}
-	b.tx.begin(time.UnixMilli(b.last).UTC(), jobs > 1)
+	b.tx.begin(time.UnixMilli(b.last).UTC(), ahead.Jobs > 1)
 	return batch{b}, nil
 }
 

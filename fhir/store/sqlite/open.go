@@ -225,10 +225,10 @@ func (s *Store) Usage(ctx context.Context) (u store.Usage, err error) {
 }
 
 // Write runs a job in the next batch, see store.Store.
-func (s *Store) Write(ctx context.Context, keys []string, job store.Job) error {
+func (s *Store) Write(ctx context.Context, keys []string, job store.Job, ahead ...store.Heads) error {
 	trace := store.TraceOf(ctx)
 	return s.writer.Do(ctx, keys, func(t *tx) error {
 		t.trace = trace
 		return groupcommit.Run(t, job)
-	})
+	}, ahead...)
 }

@@ -38,6 +38,8 @@ func testClosing(t *testing.T, driver Driver) {
 		require.ErrorIs(t, err, context.Canceled)
 		_, err = s.Search(ctx, store.Query{Type: "Observation", Limit: 1})
 		require.ErrorIs(t, err, context.Canceled)
+		_, err = s.Heads(ctx, store.Heads{Type: "Observation", Patient: "Patient/oona", Limit: 1})
+		require.ErrorIs(t, err, context.Canceled)
 	})
 }
 
@@ -55,6 +57,7 @@ func testClosed(t *testing.T, driver Driver) {
 		"Version":       func() error { _, err := s.Version(ctx, observation("o1"), 1); return err },
 		"History":       func() error { _, err := s.History(ctx, observation("o1"), 0, 1); return err },
 		"Search":        func() error { _, err := s.Search(ctx, store.Query{Type: "Observation", Limit: 1}); return err },
+		"Heads":         func() error { _, err := s.Heads(ctx, store.Heads{Type: "Observation", Limit: 1}); return err },
 		"Each":          func() error { return s.Each(ctx, "Observation", func(store.Resource) error { panic("visited") }) },
 		"Ping":          func() error { return s.Ping(ctx) },
 		"Export":        func() error { _, err := s.Export(ctx, "x"); return err },
