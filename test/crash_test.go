@@ -51,6 +51,9 @@ func newHospital(t testing.TB) *hospital {
 		if trouble != nil && trouble(w, r) {
 			return
 		}
+		if tooLate(r) {
+			panic(http.ErrAbortHandler)
+		}
 		h.ServeHTTP(w, r)
 	}))
 	t.Cleanup(web.Close)

@@ -55,6 +55,27 @@ const (
 	rigSettle  = 300 * time.Millisecond
 )
 
+// sentAt is the header that says when a rig's write-back sent a request.
+const sentAt = "X-Rig-Sent-At"
+
+// stamped says of each request when it was sent.
+type stamped struct{ http.RoundTripper }
+
+// RoundTrip implements http.RoundTripper.
+func (s stamped) RoundTrip(request *http.Request) (*http.Response, error) {
+	request = request.Clone(request.Context())
+	request.Header.Set(sentAt, strconv.FormatInt(time.Now().UnixNano(), 10))
+	return s.RoundTripper.RoundTrip(request)
+}
+
+// tooLate says whether a request has been under way for longer than any network of a
+// rig keeps one. The write-back relies on that, and a machine that is busy may hand a
+// request over after all the time that it takes to settle.
+func tooLate(request *http.Request) bool {
+	sent, err := strconv.ParseInt(request.Header.Get(sentAt), 10, 64)
+	return err == nil && time.Since(time.Unix(0, sent)) > rigSettle/2
+}
+
 // rigWards are the hospitals of a rig. Nothing in it is later than the time to
 // settle, so that search-then-write holds too.
 func rigWards(t testing.TB) wards {
@@ -169,7 +190,7 @@ func (r *rig) deliver(logger *slog.Logger) (kick func()) {
 		_, port, err := net.SplitHostPort(r.proxies[i/2].Listen)
 		require.NoError(r.t, err)
 		w, err := writeback.New(r.store, writeback.Target{
-			Name: h.name, Base: "http://" + hospitalName + ":" + port + "/fhir", Transport: r.transport,
+			Name: h.name, Base: "http://" + hospitalName + ":" + port + "/fhir", Transport: stamped{r.transport},
 			Mode: writeback.Mode(h.mode), Profile: observation.Profile{Shape: observation.Shape(h.shape)},
 		}, writeback.Options{
 			Clock: r.clock, Logger: logger, Timeout: rigTimeout, Lease: rigLease, Settle: rigSettle, Poll: 50 * time.Millisecond,

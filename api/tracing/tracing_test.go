@@ -8,6 +8,8 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"strings"
 	"sync"
 	"testing"
 
@@ -21,6 +23,16 @@ import (
 
 	"tidemark.example/tidemark/api/tracing"
 )
+
+// The machine's own settings of OpenTelemetry are not those of these tests.
+func TestMain(m *testing.M) {
+	for _, setting := range os.Environ() {
+		if name, _, _ := strings.Cut(setting, "="); strings.HasPrefix(name, "OTEL_") {
+			_ = os.Unsetenv(name) // it is there
+		}
+	}
+	os.Exit(m.Run())
+}
 
 // told runs what makes spans, with a provider of a share, and gives what a
 // collector was told by its end.

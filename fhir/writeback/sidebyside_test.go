@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -52,11 +53,26 @@ func (d *disturbed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if delay := d.draw(); delay > 0 {
 		<-time.After(delay) // it arrives though the client may have gone
 	}
+	if sent, err := strconv.ParseInt(r.Header.Get(sentAt), 10, 64); err == nil && time.Since(time.Unix(0, sent)) > sideBySideSettle*3/4 {
+		hangUp(w) // later than any network keeps it; the machine is busy
+		return
+	}
 	d.hospital.ServeHTTP(w, r)
+}
+
+// sentAt is the header that says when a request was sent.
+const sentAt = "X-Test-Sent-At"
+
+// stamping says it.
+func stamping(request *http.Request) (*http.Response, error) {
+	request = request.Clone(request.Context())
+	request.Header.Set(sentAt, strconv.FormatInt(time.Now().UnixNano(), 10))
+	return http.DefaultTransport.RoundTrip(request)
 }
 
 const (
 	sideBySideTimeout = 50 * time.Millisecond
+	sideBySideSettle  = 6 * sideBySideTimeout
 	sideBySideScores  = 6
 	sideBySideTime    = 1500 * time.Millisecond
 )
@@ -65,8 +81,8 @@ const (
 // ends, each for a while.
 func shift(ctx context.Context, t *testing.T, s store.Store, url string, random *rand.Rand) {
 	for n := 0; ctx.Err() == nil; n++ {
-		w, err := New(s, Target{Name: targetName, Base: url + "/fhir"}, Options{
-			Senders: 2, Poll: 5 * time.Millisecond, Timeout: sideBySideTimeout, Lease: 6 * sideBySideTimeout, Settle: 6 * sideBySideTimeout,
+		w, err := New(s, Target{Name: targetName, Base: url + "/fhir", Transport: roundTrip(stamping)}, Options{
+			Senders: 2, Poll: 5 * time.Millisecond, Timeout: sideBySideTimeout, Lease: sideBySideSettle, Settle: sideBySideSettle,
 			Drain: time.Duration(random.IntN(20)+1) * time.Millisecond, RetryAfterCap: 20 * time.Millisecond,
 			Backoff: Backoff{Base: time.Millisecond, Cap: 10 * time.Millisecond},
 			Slow:    Backoff{Base: time.Millisecond, Cap: 10 * time.Millisecond},
@@ -126,7 +142,7 @@ func TestWorkersSideBySideKeepThePromise(t *testing.T) {
 	network.mu.Lock()
 	network.calm = true
 	network.mu.Unlock()
-	o := duty(t, c.store, server.URL, func(o *Options) { o.Settle = 6 * sideBySideTimeout })
+	o := duty(t, c.store, server.URL, func(o *Options) { o.Settle = sideBySideSettle })
 	require.Eventually(t, func() bool {
 		left, err := c.store.Backlog(context.Background())
 		return err == nil && len(left) == 0
