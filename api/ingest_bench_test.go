@@ -179,15 +179,21 @@ type poster struct {
 	posted atomic.Int64
 }
 
-// newPoster serves a handler until the test ends and connects the clients.
+// newPoster serves a handler until the test ends and connects ingestClients.
 func newPoster(tb testing.TB, listener net.Listener, handler http.Handler) *poster {
+	tb.Helper()
+	return newPosterOf(tb, ingestClients, listener, handler)
+}
+
+// newPosterOf is newPoster with as many clients.
+func newPosterOf(tb testing.TB, clients int, listener net.Listener, handler http.Handler) *poster {
 	tb.Helper()
 	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second}
 	go func() { _ = server.Serve(listener) }() // ends with Close
 	tb.Cleanup(func() { require.NoError(tb, server.Close()) })
 	template := newRequestTemplate(tb)
 	p := &poster{tb: tb}
-	for range ingestClients {
+	for range clients {
 		conn, err := net.Dial("tcp", listener.Addr().String())
 		require.NoError(tb, err)
 		tb.Cleanup(func() { _ = conn.Close() })

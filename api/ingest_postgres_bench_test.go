@@ -4,6 +4,7 @@ package api_test
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
@@ -21,13 +22,16 @@ import (
 	"tidemark.example/tidemark/test/postgrestest"
 )
 
-// BenchmarkIngestPostgreSQL posts responses of 26 answers to the real server from 64
+// BenchmarkIngestPostgreSQL posts responses of 26 answers to the real server from many
 // clients, over TCP on the loopback, and waits for each to be durable on a PostgreSQL
 // on the same machine's disk. Beside it, and in turns, PostgreSQL's own pgbench runs
-// three inserts of such a response, prepared, from 64 clients: a row of resource, of
-// resource_version and of identity. A submission is more than that: it is decoded,
+// three inserts of such a response, prepared, from as many clients: a row of resource,
+// of resource_version and of identity. A submission is more than that: it is decoded,
 // scored and answered, and leaves a response, an Observation and a Provenance with all
 // that they are found by, two identity keys and a delivery.
+//
+// 64 clients all wait for the same commit, and while it is under way nobody has work for
+// the other processor; 256 are the load at which a server is full.
 //
 // Run it with a fixed count of several rounds, as -benchtime 16384x. Processor time is
 // told apart: ours, with that of the clients, and PostgreSQL's of either side.
@@ -36,10 +40,17 @@ func BenchmarkIngestPostgreSQL(b *testing.B) {
 		b.Skip("SKIPPED: ", why)
 	}
 	b.Setenv(postgrestest.OnDisk, "1")
-	own, err := postgrestest.Start("shared_buffers=256MB", "max_wal_size=4GB")
+	for _, clients := range []int{ingestClients, 4 * ingestClients} {
+		b.Run(fmt.Sprintf("%d_clients", clients), func(b *testing.B) { besidePgbench(b, clients) })
+	}
+}
+
+// besidePgbench is the benchmark with as many clients, on a cluster of its own.
+func besidePgbench(b *testing.B, clients int) {
+	own, err := postgrestest.Start("shared_buffers=256MB", "max_wal_size=4GB", "max_connections=300")
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, own.Stop()) })
-	server := startIngestPostgreSQL(b, own)
+	server := startIngestPostgreSQL(b, own, clients)
 	address := emptyTables(b, own)
 	response, err := os.ReadFile("../fhir/testdata/response-regions.json")
 	require.NoError(b, err)
@@ -48,8 +59,7 @@ func BenchmarkIngestPostgreSQL(b *testing.B) {
 	defer codec.Close()
 	body := codec.Start(response).Wait()
 	var served tally
-	var theirs []float64
-	var ratios []float64
+	var theirs, ratios []float64
 	var ourServer, theirServer time.Duration
 	for from := 0; from < b.N; from += ingestRound {
 		n := min(ingestRound, b.N-from)
@@ -57,7 +67,7 @@ func BenchmarkIngestPostgreSQL(b *testing.B) {
 		ours := measure(b, func() { server.post(n) })
 		between := effort(b, own)
 		served.add(n, ours)
-		rate, err := own.ThreeInserts(b.TempDir(), address, body, ingestClients, n)
+		rate, err := own.ThreeInserts(b.TempDir(), address, body, clients, n)
 		require.NoError(b, err)
 		ourServer, theirServer = ourServer+between-before, theirServer+effort(b, own)-between
 		theirs, ratios = append(theirs, rate), append(ratios, float64(n)/ours.wall.Seconds()/rate)
@@ -81,7 +91,7 @@ func effort(tb testing.TB, own *postgrestest.Cluster) time.Duration {
 }
 
 // startIngestPostgreSQL is startIngest on a schema of a cluster.
-func startIngestPostgreSQL(tb testing.TB, own *postgrestest.Cluster) *poster {
+func startIngestPostgreSQL(tb testing.TB, own *postgrestest.Cluster, clients int) *poster {
 	tb.Helper()
 	address, err := own.Create(context.Background())
 	require.NoError(tb, err)
@@ -90,7 +100,7 @@ func startIngestPostgreSQL(tb testing.TB, own *postgrestest.Cluster) *poster {
 	require.NoError(tb, err)
 	tb.Cleanup(func() { require.NoError(tb, db.Close()) })
 	listener := listen(tb)
-	return newPoster(tb, listener, api.New(api.Options{
+	return newPosterOf(tb, clients, listener, api.New(api.Options{
 		Store: db, BaseURL: "http://" + listener.Addr().String() + "/fhir", Bands: scoring.UsualBands,
 		Targets: []api.Target{{Name: target}}, Logger: slog.New(slog.NewJSONHandler(io.Discard, nil)),
 	}, metrics).Handler())

@@ -16,7 +16,8 @@ import (
 )
 
 // BenchmarkSize measures what a submission takes on the disk, with its score,
-// Provenance, indexes, audit and one delivery, for deploy/sizing.md:
+// Provenance, indexes, audit and one delivery, and the most memory that the server
+// had meanwhile (Linux), for deploy/sizing.md:
 //
 //	go test -run xxx -bench Size -benchtime 4000x ./test
 func BenchmarkSize(b *testing.B) {
@@ -62,5 +63,24 @@ func fill(b *testing.B, database string) {
 		})
 	}
 	require.NoError(b, senders.Wait())
+	b.ReportMetric(peakMemory(b, s.cmd.Process.Pid), "peak-MB")
 	require.Equal(b, 0, s.stop())
+}
+
+// peakMemory is the most memory that a process has had, in MB (10^6); 0 where the
+// system does not tell it as Linux does.
+func peakMemory(b *testing.B, pid int) float64 {
+	b.Helper()
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if err != nil {
+		b.Log("memory is not told here: ", err)
+		return 0
+	}
+	for line := range strings.Lines(string(status)) {
+		var kib float64
+		if n, _ := fmt.Sscanf(line, "VmHWM: %f kB", &kib); n == 1 {
+			return kib * 1024 / 1e6
+		}
+	}
+	return 0
 }

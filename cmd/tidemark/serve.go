@@ -42,6 +42,7 @@ func serve(ctx context.Context, p *program, args []string) int {
 	if err != nil {
 		return p.fail(exitUsage, errors.Join(err, otherFaults(ctx, s, err)))
 	}
+	useMemory(p.getenv)
 	logger := slog.New(tracing.Logs(slog.NewJSONHandler(p.err, nil)))
 	service, err := start(ctx, s, logger, time.Now)
 	if err != nil {
