@@ -57,7 +57,7 @@ func besidePgbench(b *testing.B, clients int) {
 	codec, err := pack.New()
 	require.NoError(b, err)
 	defer codec.Close()
-	body := codec.Start(response).Wait()
+	body := codec.Pack(response)
 	var served tally
 	var theirs, ratios []float64
 	var ourServer, theirServer time.Duration

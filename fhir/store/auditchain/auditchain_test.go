@@ -79,12 +79,12 @@ func (m *memory) append(t require.TestingT, tip *auditchain.Tip, codec *pack.Cod
 		event := fmt.Appendf(nil, `{"resourceType":"AuditEvent","n":%d}`, i)
 		addition := auditchain.Addition{
 			Audit:  store.Audit{Recorded: started.Add(time.Duration(i) * time.Second), Event: event, Patient: fmt.Sprint("Patient/", i), Type: "rest", Action: "R", Outcome: "0"},
-			Packed: codec.Start(event),
+			Packed: codec.Pack(event),
 		}
 		tip.Append(&addition)
 		m.entries = append(m.entries, auditchain.Entry{
 			AuditRecord: store.AuditRecord{Audit: addition.Audit, AuditPlace: store.AuditPlace{Chain: tip.Name, Sequence: tip.Sequence}},
-			Key:         addition.Key, Packed: addition.Packed.Wait(), Digest: addition.Digest[:],
+			Key:         addition.Key, Packed: addition.Packed, Digest: addition.Digest[:],
 		})
 	}
 	chain := &m.chains[tip.Number-1]
@@ -142,7 +142,7 @@ func TestUnknownCommit(t *testing.T) {
 	m, tip := &memory{}, auditchain.Tip{}
 	m.append(t, &tip, codec, 2)
 	kept := tip
-	lost := auditchain.Addition{Packed: codec.Start([]byte("{}"))}
+	lost := auditchain.Addition{Packed: codec.Pack([]byte("{}"))}
 	tip.Append(&lost) // its commit fails, and nothing of it is on disk
 	tip.Unknown = true
 	require.NoError(t, tip.Open(m, started))

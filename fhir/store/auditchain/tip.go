@@ -8,14 +8,13 @@ import (
 	"time"
 
 	"tidemark.example/tidemark/fhir/store"
-	"tidemark.example/tidemark/fhir/store/pack"
 )
 
 // Addition is an entry that is to be appended. Key and Digest are given when its
 // batch ends: only then is it certain which entries there are.
 type Addition struct {
 	store.Audit
-	Packed *pack.Packing
+	Packed []byte
 	Key    int64
 	Digest store.AuditDigest
 }
@@ -36,7 +35,7 @@ type Tip struct {
 func (t *Tip) Append(a *Addition) {
 	t.Sequence++
 	a.Key = Key(t.Number, t.Sequence)
-	a.Digest = store.AuditLink(t.Digest, store.AuditPlace{Chain: t.Name, Sequence: t.Sequence}, &a.Audit, a.Packed.Wait())
+	a.Digest = store.AuditLink(t.Digest, store.AuditPlace{Chain: t.Name, Sequence: t.Sequence}, &a.Audit, a.Packed)
 	t.Digest = a.Digest
 }
 

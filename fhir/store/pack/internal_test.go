@@ -1,12 +1,14 @@
 package pack
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"fmt"
 	"testing"
 
 	"github.com/klauspost/compress/zstd"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 // TestDictionariesNeverChange: what was packed with one could not be read.
@@ -20,12 +22,10 @@ func TestDictionariesNeverChange(t *testing.T) {
 	}
 }
 
-// TestCodecs: whatever it is comes back, also what was packed without a dictionary,
-// and what is alike takes hardly any room.
+// TestCodecs: whatever it is comes back, also what earlier programs packed with zstd, with
+// and without a dictionary, and what is alike takes hardly any room.
 func TestCodecs(t *testing.T) {
 	t.Parallel()
-	plain, err := zstd.NewWriter(nil)
-	require.NoError(t, err)
 	for kind, of := range map[string]struct {
 		make       func() (*Codec, error)
 		dictionary []byte
@@ -37,18 +37,64 @@ func TestCodecs(t *testing.T) {
 		codec, err := of.make()
 		require.NoError(t, err)
 		t.Cleanup(codec.Close)
+		plain, err := zstd.NewWriter(nil)
+		require.NoError(t, err)
+		before, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(of.id, of.dictionary))
+		require.NoError(t, err)
 		for name, body := range map[string]string{"short": "{}", "unlike all": "\x00\x01 what nothing has", "alike": string(of.dictionary[200:2000])} {
-			unpacked, err := codec.Unpack(codec.pack([]byte(body)))
-			require.NoError(t, err, "%s: %s", kind, name)
-			require.Equal(t, body, string(unpacked), "%s: %s", kind, name)
-			unpacked, err = codec.Unpack(plain.EncodeAll([]byte(body), nil))
-			require.NoError(t, err, "%s: %s", kind, name)
-			require.Equal(t, body, string(unpacked), "what was packed without it can be read: %s: %s", kind, name)
+			for _, packed := range [][]byte{codec.Pack([]byte(body)), plain.EncodeAll([]byte(body), nil), before.EncodeAll([]byte(body), nil)} {
+				unpacked, err := codec.Unpack(packed)
+				require.NoError(t, err, "%s: %s", kind, name)
+				require.Equal(t, body, string(unpacked), "%s: %s", kind, name)
+			}
 		}
-		packed := codec.pack(of.dictionary[200:2000])
+		packed := codec.Pack(of.dictionary[200:2000])
 		require.Less(t, len(packed), 100)
-		var header zstd.Header
-		require.NoError(t, header.Decode(packed))
-		require.Equal(t, of.id, header.DictionaryID, "by which a later program knows it")
+		require.EqualValues(t, of.id, packed[1], "by which a later program knows what it was packed with")
+	}
+}
+
+// TestLongBodies: a block reaches the dictionary from its first 64 kB only, and what lies
+// behind that comes back as well.
+func TestLongBodies(t *testing.T) {
+	t.Parallel()
+	codec, err := New()
+	require.NoError(t, err)
+	t.Cleanup(codec.Close)
+	rapid.Check(t, func(t *rapid.T) {
+		var body []byte
+		for range rapid.IntRange(1, 60).Draw(t, "pieces") {
+			from := rapid.IntRange(0, len(resourceDictionary)-1).Draw(t, "from")
+			body = append(body, resourceDictionary[from:rapid.IntRange(from, len(resourceDictionary)).Draw(t, "to")]...)
+			body = append(body, rapid.SliceOfN(rapid.Byte(), 0, 40).Draw(t, "between")...)
+		}
+		unpacked, err := codec.Unpack(codec.Pack(body))
+		require.NoError(t, err)
+		require.True(t, bytes.Equal(body, unpacked))
+	})
+}
+
+// TestDamageIsFound: whichever byte of a packed body is another, or is missing, it is no
+// other body that is read.
+func TestDamageIsFound(t *testing.T) {
+	t.Parallel()
+	codec, err := New()
+	require.NoError(t, err)
+	t.Cleanup(codec.Close)
+	body := resourceDictionary[300:1500]
+	packed := codec.Pack(body)
+	for i := range packed {
+		for bit := range 8 {
+			damaged := bytes.Clone(packed)
+			damaged[i] ^= 1 << bit
+			unpacked, err := codec.Unpack(damaged)
+			if err == nil {
+				require.Equal(t, body, unpacked, "bit %d of byte %d", bit, i) // two ways to write the same
+			}
+		}
+		_, err := codec.Unpack(packed[:i])
+		if i > 0 {
+			require.Error(t, err, "the first %d bytes", i)
+		}
 	}
 }

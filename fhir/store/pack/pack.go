@@ -1,26 +1,25 @@
 // Package pack compresses what the databases keep: the bodies of resources and
 // the events of the audit trail. The disk is the limit of both databases, and
-// FHIR JSON shrinks to a third or less.
+// FHIR JSON that is much like what was stored before shrinks to a tenth or less.
 package pack
 
 import (
+	"bytes"
 	_ "embed"
+	"encoding/binary"
+	"errors"
 	"fmt"
-	"runtime"
+	"hash/crc32"
+	"slices"
+	"sync"
 
+	"github.com/klauspost/compress/s2"
 	"github.com/klauspost/compress/zstd"
 )
 
 // maxBody is the largest body that is unpacked, in bytes: far above what the
 // server accepts, and a bound on what a damaged database can make it allocate.
 const maxBody = 64 << 20
-
-// Codec packs bodies with zstd at its fastest level, which on FHIR JSON saves
-// most of what the slower ones do. It is safe for concurrent use.
-type Codec struct {
-	encoder *zstd.Encoder
-	decoder *zstd.Decoder
-}
 
 // auditDictionary are AuditEvents of invented clients. Events are mostly alike,
 // and what they share with these takes hardly any room or time: 2300 bytes become
@@ -32,94 +31,111 @@ var auditDictionary []byte
 
 // resourceDictionary are a Provenance, a response with the items' texts, and its score,
 // as the service stored them of an invented family. What resources share with these is
-// most of them: a score of 12000 bytes becomes about 350, where it was 2100 without. It
-// must never change either.
+// most of them: a score of 12000 bytes becomes about 640. It must never change either.
 //
 //go:embed resource-1.dict
 var resourceDictionary []byte
 
-// The numbers that frames carry of what they were packed with.
+// The numbers by which a packed body names what it was packed with.
 const (
 	auditDictionaryID    = 1
 	resourceDictionaryID = 2
 )
 
-// New makes a codec for the bodies of resources; its buffers are reused from
-// body to body.
-func New() (*Codec, error) {
-	return makeCodec([]zstd.EOption{zstd.WithEncoderDictRaw(resourceDictionaryID, resourceDictionary)},
-		[]zstd.DOption{zstd.WithDecoderDictRaw(resourceDictionaryID, resourceDictionary)})
+// Codec packs bodies with S2 and a dictionary. It takes a fifth of the time of zstd at
+// its fastest level and a third more room, and time is what a submission costs most of.
+// It is safe for concurrent use.
+type Codec struct {
+	number     byte
+	dictionary *s2.Dict
+	// rooms are where bodies are packed, which takes more room than what comes of it.
+	rooms sync.Pool
+	// before reads what earlier programs packed with zstd.
+	before *zstd.Decoder
 }
+
+// New makes a codec for the bodies of resources.
+func New() (*Codec, error) { return makeCodec(resourceDictionaryID, resourceDictionary) }
 
 // NewAudits makes a codec for AuditEvents.
-func NewAudits() (*Codec, error) {
-	return makeCodec([]zstd.EOption{zstd.WithEncoderDictRaw(auditDictionaryID, auditDictionary)},
-		[]zstd.DOption{zstd.WithDecoderDictRaw(auditDictionaryID, auditDictionary)})
-}
+func NewAudits() (*Codec, error) { return makeCodec(auditDictionaryID, auditDictionary) }
 
-// packingWindow is how far back, in bytes, a body's repetitions are looked for.
-const packingWindow = 256 << 10
-
-func makeCodec(packing []zstd.EOption, unpacking []zstd.DOption) (*Codec, error) {
-	encoder, err := zstd.NewWriter(nil, append(packing,
-		zstd.WithEncoderLevel(zstd.SpeedFastest),
-		// A body is a few kilobytes; the default window would keep 8 MB for each
-		// processor and store.
-		zstd.WithWindowSize(packingWindow),
-		zstd.WithEncoderConcurrency(runtime.GOMAXPROCS(0)))...)
-	if err != nil {
-		return nil, fmt.Errorf("make the compressor: %w", err)
+func makeCodec(number byte, dictionary []byte) (*Codec, error) {
+	// The first byte says that the dictionary's beginning is as good as any other
+	// place of it to repeat from.
+	of := s2.NewDict(append([]byte{0}, dictionary...))
+	if of == nil {
+		return nil, errors.New("make the compressor: the dictionary is none")
 	}
-	decoder, err := zstd.NewReader(nil, append(unpacking,
-		zstd.WithDecoderConcurrency(0),
-		zstd.WithDecoderMaxMemory(maxBody))...)
+	before, err := zstd.NewReader(nil, zstd.WithDecoderDictRaw(uint32(number), dictionary),
+		zstd.WithDecoderConcurrency(0), zstd.WithDecoderMaxMemory(maxBody))
 	if err != nil {
 		return nil, fmt.Errorf("make the decompressor: %w", err)
 	}
-	return &Codec{encoder: encoder, decoder: decoder}, nil
+	return &Codec{number: number, dictionary: of, before: before}, nil
 }
 
-// pack compresses a body; an empty one, of a tombstone, stays empty.
-func (c *Codec) pack(body []byte) []byte {
+// A packed body begins with form, the number of the dictionary and the CRC-32C of the
+// body; the rest is a block of S2, which has no sum of its own. A frame of zstd begins
+// with another byte (RFC 8878 3.1.1).
+const (
+	form   = 'S'
+	header = 6
+)
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// Pack compresses a body; an empty one, of a tombstone, stays empty.
+func (c *Codec) Pack(body []byte) []byte {
 	if len(body) == 0 {
 		return []byte{}
 	}
-	return c.encoder.EncodeAll(body, make([]byte, 0, len(body)/2))
+	room, _ := c.rooms.Get().(*[]byte)
+	if room == nil {
+		room = new([]byte)
+	}
+	defer c.rooms.Put(room)
+	*room = slices.Grow((*room)[:0], header+s2.MaxEncodedLen(len(body)))
+	packed := (*room)[:cap(*room)]
+	packed[0], packed[1] = form, c.number
+	binary.LittleEndian.PutUint32(packed[2:], crc32.Checksum(body, castagnoli))
+	return bytes.Clone(packed[:header+len(c.dictionary.Encode(packed[header:], body))])
 }
+
+var (
+	// errDamaged says that a packed body is not as it was packed.
+	errDamaged = errors.New("unpack a body: it is damaged")
+	// errTooLong says that it claims to be longer than anything that is packed.
+	errTooLong = errors.New("unpack a body: it is too long")
+)
 
 // Unpack is the reverse of packing. The result is the caller's.
 func (c *Codec) Unpack(packed []byte) ([]byte, error) {
-	if len(packed) == 0 {
+	switch {
+	case len(packed) == 0:
 		return nil, nil
+	case packed[0] != form:
+		body, err := c.before.DecodeAll(packed, nil)
+		if err != nil {
+			return nil, fmt.Errorf("unpack a body: %w", err)
+		}
+		return body, nil
+	case len(packed) < header:
+		return nil, errDamaged
+	case packed[1] != c.number:
+		return nil, fmt.Errorf("unpack a body: it was packed with dictionary %d, not %d; is this program older than the one that did?", packed[1], c.number)
 	}
-	body, err := c.decoder.DecodeAll(packed, nil)
-	if err != nil {
-		return nil, fmt.Errorf("unpack a body: %w", err)
+	if size, err := s2.DecodedLen(packed[header:]); err != nil {
+		return nil, errDamaged
+	} else if size > maxBody {
+		return nil, errTooLong
+	}
+	body, err := c.dictionary.Decode(nil, packed[header:])
+	if err != nil || crc32.Checksum(body, castagnoli) != binary.LittleEndian.Uint32(packed[2:]) {
+		return nil, errDamaged
 	}
 	return body, nil
 }
 
-// Packing is a body that another goroutine compresses while the writer goes on.
-type Packing struct {
-	packed []byte
-	done   chan struct{}
-}
-
-// Start begins to compress a body, which must not be changed meanwhile.
-func (c *Codec) Start(body []byte) *Packing {
-	p := &Packing{done: make(chan struct{})}
-	go func() {
-		p.packed = c.pack(body)
-		close(p.done)
-	}()
-	return p
-}
-
-// Wait gives the compressed body.
-func (p *Packing) Wait() []byte {
-	<-p.done
-	return p.packed
-}
-
-// Close releases the decoder's goroutines.
-func (c *Codec) Close() { c.decoder.Close() }
+// Close releases the goroutines of the decoder.
+func (c *Codec) Close() { c.before.Close() }

@@ -19,7 +19,7 @@ func (t *tx) Audit(entry store.Audit) error {
 		&entry.Type, &entry.Subtype, &entry.Action, &entry.Outcome} {
 		*text = plain(*text)
 	}
-	t.audits.add(auditchain.Addition{Audit: entry, Packed: t.events.Start(entry.Event)})
+	t.audits.add(auditchain.Addition{Audit: entry, Packed: t.events.Pack(entry.Event)})
 	return nil
 }
 
@@ -42,7 +42,7 @@ func (b *backend) queueAudits(trip *pgx.Batch) error {
 		column(n, func(r *auditchain.Addition) string { return r.User }), column(n, func(r *auditchain.Addition) *string { return nullable(r.Entity) }),
 		column(n, func(r *auditchain.Addition) string { return r.Type }), column(n, func(r *auditchain.Addition) string { return r.Subtype }),
 		column(n, func(r *auditchain.Addition) string { return r.Action }), column(n, func(r *auditchain.Addition) string { return r.Outcome }),
-		column(n, func(r *auditchain.Addition) []byte { return r.Packed.Wait() }), column(n, func(r *auditchain.Addition) []byte { return r.Digest[:] }))
+		column(n, func(r *auditchain.Addition) []byte { return r.Packed }), column(n, func(r *auditchain.Addition) []byte { return r.Digest[:] }))
 	trip.Queue("UPDATE audit_chain SET head = $1, head_digest = $2 WHERE cid = $3", b.next.Sequence, b.next.Digest[:], b.next.Number)
 	return nil
 }

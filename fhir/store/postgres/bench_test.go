@@ -101,7 +101,7 @@ func BenchmarkPgbench(b *testing.B) {
 	require.NoError(b, err)
 	defer codec.Close()
 	exec(b, address, "CREATE SEQUENCE rids")
-	rate, err := own.ThreeInserts(b.TempDir(), address, codec.Start(document(17)).Wait(), clients, b.N)
+	rate, err := own.ThreeInserts(b.TempDir(), address, codec.Pack(document(17)), clients, b.N)
 	require.NoError(b, err)
 	b.ReportMetric(rate, "submissions/s")
 }

@@ -41,7 +41,7 @@ func TestMigrations(t *testing.T) {
 		VALUES (1, 'Observation', 'a', 1, 0, 5, 'Patient/oona', 'final', 3, 4)`)
 	require.NoError(t, err)
 	_, err = db.ExecContext(ctx, "INSERT INTO resource_version (vid, at, method, deleted, body) VALUES ($1, 5, 'POST', 0, $2)",
-		vid(1, 1), codec.Start([]byte(`{"a":1}`)).Wait())
+		vid(1, 1), codec.Pack([]byte(`{"a":1}`)))
 	require.NoError(t, err)
 	_, err = db.ExecContext(ctx, oldWant, 3)
 	require.NoError(t, err)

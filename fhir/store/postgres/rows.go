@@ -4,7 +4,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"tidemark.example/tidemark/fhir/store"
-	"tidemark.example/tidemark/fhir/store/pack"
 )
 
 // held keeps the rows of one table back until the end of the batch, to insert
@@ -144,7 +143,7 @@ func (r *rows) queue(trip *pgx.Batch) {
 	if n := r.versions.take(); len(n) > 0 {
 		trip.Queue(insertVersions, column(n, func(r *versionRow) int64 { return r.vid }), column(n, func(r *versionRow) int64 { return r.at }),
 			column(n, func(r *versionRow) string { return r.method }), column(n, func(r *versionRow) int16 { return bit(r.deleted) }),
-			column(n, func(r *versionRow) []byte { return r.body.Wait() }))
+			column(n, func(r *versionRow) []byte { return r.body }))
 	}
 	if n := r.tokens.take(); len(n) > 0 {
 		trip.Queue(insertTokens, tokenColumns(n)...)
@@ -196,7 +195,7 @@ type versionRow struct {
 	vid, at int64
 	method  string
 	deleted bool
-	body    *pack.Packing
+	body    []byte
 }
 
 // versionBits is how much of a version's key is its number.

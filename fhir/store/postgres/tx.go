@@ -233,7 +233,7 @@ func (t *tx) Put(key store.Key, method string, index store.Index, render store.R
 	if err != nil {
 		return store.Resource{}, err
 	}
-	t.rows.versions.add(versionRow{vid: vid(rid, version), at: t.at, method: method, body: t.codec.Start(body)})
+	t.rows.versions.add(versionRow{vid: vid(rid, version), at: t.at, method: method, body: t.codec.Pack(body)})
 	t.addIndex(index, rid, version)
 	t.written[key] = rid
 	return store.Resource{Key: key, Version: version, LastUpdated: t.now, Method: method, Body: body}, nil
@@ -328,7 +328,7 @@ func (t *tx) Delete(key store.Key) (store.Resource, error) {
 		return store.Resource{}, err
 	}
 	t.outdate(key, nil, version)
-	t.rows.versions.add(versionRow{vid: vid(h.rid, version), at: t.at, method: methodDelete, deleted: true, body: t.codec.Start(nil)})
+	t.rows.versions.add(versionRow{vid: vid(h.rid, version), at: t.at, method: methodDelete, deleted: true, body: t.codec.Pack(nil)})
 	t.written[key] = h.rid
 	return store.Resource{Key: key, Version: version, LastUpdated: t.now, Method: methodDelete, Deleted: true}, nil
 }

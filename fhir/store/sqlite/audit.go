@@ -15,14 +15,14 @@ type auditRow struct{ auditchain.Addition }
 
 func (r auditRow) values(args []any) []any {
 	return append(args, r.Key, r.Recorded.UnixMilli(), nullable(r.Patient), r.Client, r.User, nullable(r.Entity),
-		r.Type, r.Subtype, r.Action, r.Outcome, r.Packed.Wait(), r.Digest[:])
+		r.Type, r.Subtype, r.Action, r.Outcome, r.Packed, r.Digest[:])
 }
 
 const auditColumns = "aid, recorded, patient, client, user, entity, type, subtype, action, outcome, event, digest"
 
 // Audit appends an entry to the audit trail.
 func (t *tx) Audit(entry store.Audit) error {
-	t.audits.add(auditRow{auditchain.Addition{Audit: entry, Packed: t.events.Start(entry.Event)}})
+	t.audits.add(auditRow{auditchain.Addition{Audit: entry, Packed: t.events.Pack(entry.Event)}})
 	return nil
 }
 

@@ -30,7 +30,7 @@ func TestMigrations(t *testing.T) {
 	_, err = db.ExecContext(ctx, `INSERT INTO resource (rid, type, id, version, deleted, last_updated, patient, status, period_start, period_end)
 		VALUES (1, 'Observation', 'a', 1, 0, 5, 'Patient/oona', 'final', 3, 4)`)
 	require.NoError(t, err)
-	_, err = db.ExecContext(ctx, "INSERT INTO resource_version (vid, at, method, deleted, body) VALUES (?, 5, 'POST', 0, ?)", vid(1, 1), codec.Start([]byte(`{"a":1}`)).Wait())
+	_, err = db.ExecContext(ctx, "INSERT INTO resource_version (vid, at, method, deleted, body) VALUES (?, 5, 'POST', 0, ?)", vid(1, 1), codec.Pack([]byte(`{"a":1}`)))
 	require.NoError(t, err)
 	_, err = db.ExecContext(ctx, "INSERT INTO delivery (target, rid, wanted, delivered, retract, remote_id, due) VALUES ('ehr', 1, 3, 2, 0, '17', 5)")
 	require.NoError(t, err)

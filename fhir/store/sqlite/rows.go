@@ -6,7 +6,6 @@ import (
 	"fmt"
 
 	"tidemark.example/tidemark/fhir/store"
-	"tidemark.example/tidemark/fhir/store/pack"
 )
 
 // rows are all rows of a batch that are held back, in the order in which they
@@ -109,11 +108,11 @@ type versionRow struct {
 	vid, at int64
 	method  string
 	deleted bool
-	body    *pack.Packing
+	body    []byte
 }
 
 func (r versionRow) values(args []any) []any {
-	return append(args, r.vid, r.at, r.method, r.deleted, r.body.Wait())
+	return append(args, r.vid, r.at, r.method, r.deleted, r.body)
 }
 
 // versionBits is how much of a version's key is its number.
