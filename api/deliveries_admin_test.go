@@ -108,7 +108,7 @@ func TestDeliveriesAreListed(t *testing.T) {
 	require.WithinDuration(t, time.Now(), one.Changed, time.Minute)
 	one.Since, one.Changed = time.Time{}, time.Time{}
 	require.Equal(t, api.Delivery{Target: target, Resource: "Observation/" + parked, State: store.Parked, Fault: "forbidden",
-		Reason: "The target forbids this; it needs permission to create Observations.", Wanted: 1}, one)
+		Reason: "The target forbids this; it needs permission to create Observations.", Wanted: 1, Attempts: 1}, one)
 
 	list = d.listed("state=delivered")
 	require.Equal(t, "Observation/17", list.Deliveries[0].Remote)

@@ -24,7 +24,7 @@ func TestWhatIsStoredPacksWell(t *testing.T) {
 	codec, err := pack.New()
 	require.NoError(t, err)
 	t.Cleanup(codec.Close)
-	for kind, times := range map[string]int{"QuestionnaireResponse": 6, "Observation": 20, "Provenance": 6} {
+	for kind, times := range map[string]int{"QuestionnaireResponse": 6, "Observation": 15, "Provenance": 6} {
 		found := 0
 		require.NoError(t, r.store.Each(context.Background(), kind, func(stored store.Resource) error {
 			found++

@@ -17,16 +17,17 @@ type Deliveries interface {
 	// Claim leases up to limit deliveries of a target that are due at the
 	// store's clock: wanted differs from delivered, or the outcome is in doubt,
 	// and neither parked nor leased but for a check, MaxWait being the longest that either counts
-	// for. Those due longest come first. A lease that has
-	// run out may be claimed by another; the delivery is then InDoubt if an attempt
-	// had begun.
+	// for. Those due longest come first. With the claim an attempt begins, and is
+	// counted: nothing else need be on disk before something is sent. So a lease that
+	// has run out may be claimed by another, and the delivery is InDoubt then.
 	Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]Delivery, error)
 	// WantedVersions reads the version wanted of each of many deliveries at once, in
 	// their order; where there is none, the zero Resource. Each Body is the caller's
 	// alone, who may write over it.
 	WantedVersions(ctx context.Context, deliveries []Delivery) ([]Resource, error)
-	// Begin records and counts that an attempt to send starts, before anything
-	// is sent; ErrLeaseLost if the lease has run out or is another's.
+	// Begin makes sure that the lease still holds, before something is sent longer
+	// after the claim than it may be trusted; ErrLeaseLost if it has run out or is
+	// another's.
 	Begin(ctx context.Context, delivery Delivery) error
 	// Record keeps the outcome of a claimed delivery and ends its lease;
 	// ErrLeaseLost if another claim has followed. It takes Delivered (which never
@@ -57,11 +58,14 @@ type Deliveries interface {
 	Checks
 }
 
-// Step is what is told of a claimed delivery: that an attempt begins, or else its
-// outcome.
+// Step is what is told of a claimed delivery: that something is about to be sent, as
+// by Begin, or else its outcome.
 type Step struct {
 	Delivery Delivery
 	Begins   bool
+	// Unsent says of an outcome that nothing was sent, so that the attempt which
+	// the claim began does not count.
+	Unsent bool
 }
 
 // Whole is the member that is the resource itself, whether it is the only one or
@@ -91,8 +95,8 @@ type Delivery struct {
 	RemoteID, ETag string
 	// Trace is that of the request which wanted the version, "" for none.
 	Trace string
-	// Attempts counts those begun since the last success; Begin and Record keep
-	// the count, whatever a worker writes here.
+	// Attempts counts those begun since the last success, that of the claim among
+	// them; the store keeps the count, whatever a worker writes here.
 	Attempts int
 	// Due is when the next attempt may be made.
 	Due time.Time

@@ -55,8 +55,8 @@ func TestBackoff(t *testing.T) {
 
 // delayed is a delivery after an attempt, with the waits of a target.
 func delayed(r *rig, attempts int, v verdict, wait time.Duration) *delivering {
-	s := &delivering{w: r.worker, verdict: v, wait: wait, begun: 1}
-	s.d.Attempts = attempts
+	s := &delivering{w: r.worker, verdict: v, wait: wait}
+	s.d.Attempts = attempts + 1
 	return s
 }
 

@@ -162,7 +162,7 @@ func (c *chaos) want(n int, retract bool) {
 func (c *chaos) works() {
 	w := c.drawWorker()
 	for _, claimed := range c.claim(w, 10) {
-		w.work(context.Background(), context.Background(), claimed)
+		finish(w, claimed)
 	}
 }
 
@@ -177,7 +177,7 @@ func (c *chaos) stalls() {
 // resumes lets the workers go on that had stalled.
 func (c *chaos) resumes() {
 	for _, s := range c.stalled {
-		s.worker.work(context.Background(), context.Background(), s.claim)
+		finish(s.worker, s.claim)
 	}
 	c.stalled = nil
 }
@@ -197,7 +197,8 @@ func (c *chaos) dies() {
 // recordsLate lets them record after all.
 func (c *chaos) recordsLate() {
 	for _, s := range c.unrecorded {
-		s.w.record(s)
+		s.w.record(s, func() {})
+		s.w.recording.Wait()
 	}
 	c.unrecorded = nil
 }
@@ -293,7 +294,7 @@ func (c *chaos) converges() {
 	for range 100 {
 		c.clock.Add(time.Hour)
 		for _, claimed := range c.claim(c.workers[0], 10) {
-			c.workers[0].work(context.Background(), context.Background(), claimed)
+			finish(c.workers[0], claimed)
 		}
 		left, err := c.store.Backlog(context.Background())
 		require.NoError(c.t, err)

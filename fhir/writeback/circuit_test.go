@@ -155,6 +155,7 @@ func TestCircuit(t *testing.T) {
 		probe := w.worker.probe(claimed)
 		require.Len(t, probe, 1)
 		require.Equal(t, keyOf(2), probe[0].delivery.Key)
+		w.worker.recording.Wait()
 		require.Len(t, w.claim(w.worker), 1, "the other was given back")
 		require.Empty(t, w.worker.probe(nil))
 	})

@@ -37,8 +37,6 @@ type delivering struct {
 	unmatching bool
 	// next is what to ask of the target next.
 	next action
-	// begun counts the attempts that the store was told of.
-	begun int
 	// started is the time of the first request.
 	started time.Time
 	attempt Attempt
@@ -149,20 +147,28 @@ func (s *delivering) look() {
 	}
 }
 
-// begin tells the store of an attempt: before the first request, so that
-// failures are counted, and before every write, since it fails if the lease is
-// another's. Then nothing may be sent.
+// trusted is how long after a claim something may be written without asking the
+// store whether the lease still holds. A lease is another's before its time if the
+// store's clock jumped; what is asked just before a write may have changed as well
+// when the write arrives.
+const trusted = time.Second
+
+// begin makes sure that the lease still holds before something is written long after
+// the claim. Else nothing may be sent.
 func (s *delivering) begin(ctx context.Context) bool {
-	if s.sweeping || s.begun > 0 && !s.next.writes() {
+	if s.sweeping || s.attempt.Requests > 0 && !s.next.writes() {
 		return true
 	}
-	if s.w.clock.Now().Add(s.w.options.Timeout).After(s.until) {
+	now := s.w.clock.Now()
+	if now.Add(s.w.options.Timeout).After(s.until) {
 		s.fail(Retry, FaultTime)
 		return false
 	}
+	if age := now.Sub(s.until.Add(-s.w.options.Lease)); !s.next.writes() || age >= 0 && age < trusted {
+		return true
+	}
 	switch err := s.w.steps.do(ctx, store.Step{Delivery: s.d, Begins: true}); {
 	case err == nil:
-		s.begun++
 		return true
 	case errors.Is(err, store.ErrLeaseLost):
 		s.attempt.Outcome = Lost
@@ -389,7 +395,7 @@ func (s *delivering) fail(outcome Outcome, fault Fault) {
 // delay is how long to wait for the next attempt. What is in doubt waits at
 // least until a request that was held up has arrived and been indexed.
 func (s *delivering) delay(outcome Outcome) time.Duration {
-	failures := s.d.Attempts + max(s.begun, 1)
+	failures := max(s.d.Attempts, 1)
 	backoff := s.w.options.Backoff
 	if s.verdict.class == slowly {
 		backoff = s.w.options.Slow

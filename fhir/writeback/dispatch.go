@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"sync"
 	"time"
 
 	"tidemark.example/tidemark/fhir/store"
@@ -65,7 +64,9 @@ func (w *Worker) probe(claimed []claim) []claim {
 			least = i
 		}
 	}
-	w.releaseAll(slices.Concat(claimed[:least], claimed[least+1:]))
+	for _, other := range slices.Concat(claimed[:least], claimed[least+1:]) {
+		w.release(other)
+	}
 	return claimed[least : least+1]
 }
 
@@ -93,7 +94,9 @@ func (w *Worker) hand(ctx context.Context, claims chan<- claim, claimed []claim)
 		select {
 		case claims <- claimed[i]:
 		case <-ctx.Done():
-			w.releaseAll(claimed[i:])
+			for _, c := range claimed[i:] {
+				w.release(c)
+			}
 			return
 		}
 	}
@@ -117,15 +120,6 @@ func (w *Worker) read(ctx context.Context, claimed []claim) {
 	for i := range claimed {
 		claimed[i].wanted = found[i]
 	}
-}
-
-// releaseAll gives claims back together, so that the store may do it at once.
-func (w *Worker) releaseAll(claimed []claim) {
-	var releasing sync.WaitGroup
-	for _, c := range claimed {
-		releasing.Go(func() { w.release(c) })
-	}
-	releasing.Wait()
 }
 
 // idle waits for a kick, the next time something is due, or the next poll.

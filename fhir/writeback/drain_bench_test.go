@@ -41,7 +41,7 @@ const drainRound = 10000
 // very bodies that came to the sink, on as many kept-alive connections, and does
 // nothing else. Run it with -benchtime 100000x.
 func BenchmarkDrain(b *testing.B) {
-	for _, senders := range []int{4, 64} {
+	for _, senders := range []int{1, 4, 64} {
 		b.Run(fmt.Sprint(senders, " senders"), func(b *testing.B) { benchmarkDrain(b, senders) })
 	}
 }

@@ -152,11 +152,13 @@ func TestLease(t *testing.T) {
 		w.clock.Add(w.worker.options.Lease)
 		want(t, w.store, 1, false)
 		other := w.hire()
-		other.work(ctx, ctx, w.claim(other)[0])
+		finish(other, w.claim(other)[0])
 		w.asked()
-		w.worker.work(ctx, ctx, slow)
+		finish(w.worker, slow)
 		require.Equal(t, Lost, w.seen.last().Outcome)
 		require.Empty(t, w.asked())
+		w.settle()
+		w.delivers()
 		w.requireHeld("h1", 2, "amended")
 	})
 	t.Run("LostBetweenTwoRequestsWritesNothing", func(t *testing.T) {
@@ -180,13 +182,34 @@ func TestLease(t *testing.T) {
 		require.Equal(t, Lost, s.attempt.Outcome)
 		w.requireHeld("score-1", 1, "final")
 	})
+	for name, c := range map[string]struct {
+		after time.Duration
+		asked int
+	}{
+		"IsTrustedForAMoment":   {trusted - time.Millisecond, 1},
+		"IsAskedForAfterwards":  {trusted, 0},
+		"IsAskedForLongBehind":  {30 * time.Second, 0},
+		"IsNotTrustedFromAhead": {-time.Millisecond, 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWard(t)
+			want(t, w.store, 1, false)
+			claimed := w.claim(w.worker)[0]
+			require.NoError(t, w.store.Record(ctx, claimed.delivery), "as if another had taken it over")
+			w.clock.Add(c.after)
+			finish(w.worker, claimed)
+			require.Equal(t, Lost, w.seen.last().Outcome, "what becomes of it is not recorded")
+			require.Len(t, w.asked(), c.asked)
+		})
+	}
 	t.Run("NearlyOverIsGivenBack", func(t *testing.T) {
 		t.Parallel()
 		w := newWard(t)
 		want(t, w.store, 1, false)
 		c := w.claim(w.worker)[0]
 		w.clock.Add(w.worker.options.Lease - w.worker.options.Timeout + time.Millisecond)
-		w.worker.work(ctx, ctx, c)
+		finish(w.worker, c)
 		require.Equal(t, Released, w.seen.last().Outcome)
 		require.Empty(t, w.asked())
 		require.Zero(t, state(t, w.store, 1).Attempts)

@@ -234,7 +234,7 @@ func (r *rig) pass() int {
 	claimed, err := r.worker.claim(ctx, r.clock.Now(), 100)
 	require.NoError(r.t, err)
 	for _, c := range claimed {
-		r.worker.work(ctx, ctx, c)
+		finish(r.worker, c)
 	}
 	return len(claimed)
 }
@@ -248,4 +248,10 @@ func identifierOf(tree map[string]any) (value string, found bool) {
 		}
 	}
 	return "", false
+}
+
+// finish delivers one claim and waits until its outcome is recorded.
+func finish(w *Worker, c claim) {
+	w.work(context.Background(), context.Background(), c)
+	w.recording.Wait()
 }

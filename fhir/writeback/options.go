@@ -22,8 +22,8 @@ type Options struct {
 	Owner string
 	// Senders is how many requests are under way at once; 0 means 4.
 	Senders int
-	// Batch is how many deliveries are claimed at once; 0 means as many as are
-	// prepared and recorded at once, see hands.
+	// Batch is how many deliveries are claimed at once; 0 means 64 for each sender, up
+	// to 448 more than there are senders. As many more wait for a sender.
 	Batch int
 	// Interval is the least time between two requests to the target, whoever
 	// sends them; 0 means none.
@@ -72,7 +72,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Senders = 4
 	}
 	if o.Batch == 0 {
-		o.Batch = o.hands()
+		o.Batch = min(64*o.Senders, o.Senders+448)
 	}
 	for _, each := range []struct {
 		at    *time.Duration
@@ -100,11 +100,8 @@ func (o Options) withDefaults() (Options, error) {
 }
 
 // hands is how many deliveries are worked on at once: while some wait for the
-// target, others wait for the disk, before they are sent and when they are
-// recorded, and share its flushes. They are up to 64 for each sender.
-func (o Options) hands() int {
-	return min(64*o.Senders, o.Senders+448)
-}
+// target, others are prepared.
+func (o Options) hands() int { return 2 * o.Senders }
 
 // fillParts fills the parts that are not numbers.
 func (o *Options) fillParts() {

@@ -112,7 +112,7 @@ func TestOutcomes(t *testing.T) {
 					claimed, err := w.claim(context.Background(), clock.Now(), 10)
 					require.NoError(t, err)
 					require.Len(t, claimed, 1)
-					w.work(context.Background(), context.Background(), claimed[0])
+					finish(w, claimed[0])
 				}
 				wantAt(t, s, target, score, false)
 				if amends {

@@ -63,7 +63,7 @@ type onDuty struct {
 }
 
 // duty starts a worker on an address; it is stopped at the end of the test.
-func duty(t testing.TB, s store.Store, url string, adjust ...func(*Options)) *onDuty {
+func duty(t testing.TB, s Store, url string, adjust ...func(*Options)) *onDuty {
 	o := &onDuty{told: newTold(), ended: make(chan error, 1)}
 	options := Options{
 		Observer: o.told, Timeout: time.Minute, Settle: 10 * time.Millisecond, Poll: 20 * time.Millisecond,
@@ -226,32 +226,53 @@ func TestStop(t *testing.T) {
 		require.Equal(t, Delivered, o.told.next(t).Outcome)
 		require.EqualValues(t, 1, state(t, s, 1).Delivered)
 	})
+	t.Run("EndsOnceOutcomesAreRecorded", func(t *testing.T) {
+		t.Parallel()
+		s, hospital := realStore(t), sandbox.New(sandbox.Options{})
+		slow := &slowStore{Store: s, asked: make(chan struct{}), release: make(chan struct{})}
+		want(t, s, 1, false)
+		o := duty(t, slow, serve(t, hospital))
+		<-slow.asked
+		o.stop()
+		select {
+		case <-o.ended:
+			require.Fail(t, "the outcome is not on disk yet")
+		case <-time.After(100 * time.Millisecond):
+		}
+		close(slow.release)
+		o.end(t)
+		require.EqualValues(t, 1, state(t, s, 1).Delivered)
+	})
 	t.Run("GivesBackWhatItHasNotBegun", func(t *testing.T) {
 		t.Parallel()
 		s, hospital := realStore(t), sandbox.New(sandbox.Options{})
-		for n := 1; n <= 8; n++ {
+		for n := 1; n <= 20; n++ {
 			want(t, s, n, false)
 		}
-		arrived, release := make(chan struct{}, 8), make(chan struct{})
+		arrived, release := make(chan struct{}, 20), make(chan struct{})
 		url := serve(t, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			arrived <- struct{}{}
 			<-release
 			hospital.ServeHTTP(w, r)
 		}))
-		o := duty(t, s, url, func(o *Options) { o.Senders = 1; o.Batch = 8 })
+		o := duty(t, s, url, func(o *Options) { o.Senders = 1; o.Batch = 4 })
 		<-arrived
+		require.Eventually(t, func() bool {
+			page, err := s.Deliveries(context.Background(), store.DeliveryQuery{Limit: 20})
+			require.NoError(t, err)
+			return len(slices.DeleteFunc(page.Deliveries, func(d store.Delivery) bool { return d.Owner == "" })) == 8
+		}, patience, time.Millisecond, "more than the senders have and may have next")
 		o.stop()
 		close(release)
 		o.end(t)
-		outcomes := map[Outcome]int{}
-		for range 8 {
-			outcomes[o.told.next(t).Outcome]++
-		}
-		require.Equal(t, map[Outcome]int{Delivered: 1, Released: 7}, outcomes)
 		require.Len(t, hospital.Current("Observation"), 1)
 		claimed, err := s.Claim(context.Background(), targetName, "next", time.Minute, 100)
 		require.NoError(t, err)
-		require.Len(t, claimed, 7, "another may take them at once")
+		require.Len(t, claimed, 19, "another may take them at once")
+		for _, d := range claimed {
+			require.False(t, d.InDoubt)
+			require.Equal(t, 1, d.Attempts, "what was given back does not count")
+		}
 	})
 	t.Run("EndsIfTheStoreIsClosed", func(t *testing.T) {
 		t.Parallel()
@@ -265,6 +286,18 @@ func TestStop(t *testing.T) {
 			require.Fail(t, "the worker did not end")
 		}
 	})
+}
+
+// slowStore is a store that takes its time to record one outcome.
+type slowStore struct {
+	Store
+	asked, release chan struct{}
+}
+
+func (s *slowStore) Advance(ctx context.Context, all []store.Step) []error {
+	close(s.asked)
+	<-s.release
+	return s.Store.Advance(ctx, all)
 }
 
 // flakyStore is a store whose next records or versions fail.

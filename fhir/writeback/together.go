@@ -14,15 +14,15 @@ type together struct {
 	tell func(ctx context.Context, all []store.Step) []error
 
 	mu      sync.Mutex
-	waiting []*asking
+	waiting []asking
 	telling bool
 }
 
-// asking is one step on its way to the store.
+// asking is one step on its way to the store. Its answer is called once.
 type asking struct {
 	step   store.Step
 	ctx    context.Context //nolint:containedctx // that of the one who waits
-	answer chan error
+	answer func(error)
 }
 
 // do tells the store of one step, with those that others tell it of, and gives
@@ -31,7 +31,24 @@ func (t *together) do(ctx context.Context, step store.Step) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	one := &asking{step, ctx, make(chan error, 1)}
+	answer := make(chan error, 1)
+	t.put(asking{step, ctx, func(err error) { answer <- err }})
+	select {
+	case err := <-answer:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// later tells the store of one step as do does, without waiting for the answer, which
+// is called with it.
+func (t *together) later(step store.Step, answer func(error)) {
+	t.put(asking{step, context.Background(), answer})
+}
+
+// put lets a step wait for its turn.
+func (t *together) put(one asking) {
 	t.mu.Lock()
 	t.waiting = append(t.waiting, one)
 	begins := !t.telling
@@ -39,12 +56,6 @@ func (t *together) do(ctx context.Context, step store.Step) error {
 	t.mu.Unlock()
 	if begins {
 		go t.run()
-	}
-	select {
-	case err := <-one.answer:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
 	}
 }
 
@@ -64,8 +75,8 @@ func (t *together) run() {
 }
 
 // round tells the store of those who still wait.
-func (t *together) round(all []*asking) {
-	asked, steps := make([]*asking, 0, len(all)), make([]store.Step, 0, len(all))
+func (t *together) round(all []asking) {
+	asked, steps := make([]asking, 0, len(all)), make([]store.Step, 0, len(all))
 	for _, one := range all {
 		if one.ctx.Err() == nil {
 			asked, steps = append(asked, one), append(steps, one.step)
@@ -77,6 +88,6 @@ func (t *together) round(all []*asking) {
 	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
 	defer cancel()
 	for i, err := range t.tell(ctx, steps) {
-		asked[i].answer <- err
+		asked[i].answer(err)
 	}
 }

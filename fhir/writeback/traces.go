@@ -15,7 +15,7 @@ func (w *Worker) traced(ctx context.Context, s *delivering) (context.Context, fu
 	s.attempt.Trace = span.SpanContext()
 	return ctx, func() {
 		span.SetAttributes(attribute.String("tidemark.target", s.attempt.Target), attribute.String("tidemark.outcome", string(s.attempt.Outcome)),
-			attribute.String("tidemark.fault", string(s.attempt.Fault)), attribute.Int("tidemark.attempt", s.d.Attempts+s.begun))
+			attribute.String("tidemark.fault", string(s.attempt.Fault)), attribute.Int("tidemark.attempt", s.d.Attempts))
 		if s.attempt.Fault != FaultNone {
 			span.SetStatus(codes.Error, "")
 		}

@@ -114,7 +114,7 @@ func (w *ward) claim(worker *Worker) []claim {
 func (w *ward) pass() int {
 	claimed := w.claim(w.worker)
 	for _, c := range claimed {
-		w.worker.work(context.Background(), context.Background(), c)
+		finish(w.worker, c)
 	}
 	return len(claimed)
 }

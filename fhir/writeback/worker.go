@@ -46,8 +46,10 @@ type Worker struct {
 	pace    *pacer
 	gate    *gate
 	kick    chan struct{}
-	// steps tells the store of attempts and of outcomes.
-	steps together
+	// steps tells the store of attempts and of outcomes, recording are those outcomes
+	// that it is still to be told of.
+	steps     together
+	recording sync.WaitGroup
 	// slots hold as many requests as may be under way at once.
 	slots chan struct{}
 	// standing is what is known of the target.
@@ -106,7 +108,8 @@ func (w *Worker) Run(ctx context.Context) error {
 	defer w.sweeps(ctx)()
 	working, cut := context.WithCancel(context.WithoutCancel(ctx))
 	defer cut()
-	claims := make(chan claim)
+	// While one batch is worked on, the next one is claimed.
+	claims := make(chan claim, w.options.Batch)
 	var senders sync.WaitGroup
 	for range w.options.hands() {
 		senders.Go(func() {
@@ -118,7 +121,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	err := w.dispatch(ctx, claims)
 	close(claims)
 	finished := make(chan struct{})
-	go func() { senders.Wait(); close(finished) }()
+	go func() { senders.Wait(); w.recording.Wait(); close(finished) }()
 	select {
 	case <-finished:
 	case <-w.clock.After(w.options.Drain):
@@ -143,7 +146,8 @@ func (w *Worker) discovers(ctx context.Context) (stop func()) {
 }
 
 // work delivers one claim, unless it is better given back: the worker is to
-// stop, the target is paused, or the lease is nearly over.
+// stop, the target is paused, or the lease is nearly over. The outcome is recorded
+// while the next one is worked on.
 func (w *Worker) work(working, ctx context.Context, c claim) {
 	now, failures := w.clock.Now(), w.gate.count()
 	if ctx.Err() != nil || now.Add(w.options.Timeout).After(c.until) || !w.gate.enter(now) {
@@ -152,22 +156,16 @@ func (w *Worker) work(working, ctx context.Context, c claim) {
 	}
 	s := &delivering{w: w, d: c.delivery, stored: c.wanted, until: c.until, attempt: Attempt{Target: w.name}, failures: failures, stop: ctx.Done()}
 	traced, end := w.traced(working, s)
-	defer end()
 	limited, cancel := context.WithTimeout(traced, c.until.Sub(now))
 	defer cancel()
 	s.deliver(limited)
 	w.weigh(s)
-	if s.attempt.Outcome != Lost {
-		w.record(s)
-	}
-	w.report(s)
+	w.record(s, end)
 }
 
 // release gives a claim back as it was.
 func (w *Worker) release(c claim) {
-	s := &delivering{w: w, d: c.delivery, attempt: Attempt{Target: w.name, Outcome: Released, Fault: FaultNone}}
-	w.record(s)
-	w.report(s)
+	w.record(&delivering{w: w, d: c.delivery, attempt: Attempt{Target: w.name, Outcome: Released, Fault: FaultNone}}, func() {})
 }
 
 // weigh opens or closes the gate after an attempt.
@@ -217,26 +215,47 @@ func (s *delivering) doubtsTarget() bool {
 	}
 }
 
-// record keeps the outcome. It is tried again, since a store that fails now may
-// work in a moment, and what is known is better than a doubt.
-// The first try needs no timer of its own, since the store is never told for longer
-// than recordTime (together.round).
-func (w *Worker) record(s *delivering) {
-	if w.recorded(context.Background(), s) {
+// record keeps the outcome, reports it and calls end, all of it later. It is tried
+// again, since a store that fails now may work in a moment, and what is known is
+// better than a doubt.
+func (w *Worker) record(s *delivering, end func()) {
+	report := func() {
+		w.report(s)
+		end()
+	}
+	if s.attempt.Outcome == Lost {
+		report()
 		return
 	}
+	w.recording.Add(1)
+	step := store.Step{Delivery: s.d, Unsent: s.attempt.Requests == 0}
+	w.steps.later(step, func(err error) {
+		if w.recorded(s, err) {
+			report()
+			w.recording.Done()
+			return
+		}
+		go func() {
+			defer w.recording.Done()
+			w.recordAgain(s, step)
+			report()
+		}()
+	})
+}
+
+// recordAgain tries to keep an outcome that the store has failed to keep once.
+func (w *Worker) recordAgain(s *delivering, step store.Step) {
 	ctx, cancel := context.WithTimeout(context.Background(), recordTime)
 	defer cancel()
 	for try := range recordTries - 1 {
-		if sleep(ctx, w.clock, 50*time.Millisecond<<try) != nil || w.recorded(ctx, s) {
+		if sleep(ctx, w.clock, 50*time.Millisecond<<try) != nil || w.recorded(s, w.steps.do(ctx, step)) {
 			return
 		}
 	}
 }
 
-// recorded tries once to keep the outcome, and says whether that is settled.
-func (w *Worker) recorded(ctx context.Context, s *delivering) bool {
-	err := w.steps.do(ctx, store.Step{Delivery: s.d})
+// recorded says whether the store's answer to an outcome settles it.
+func (w *Worker) recorded(s *delivering, err error) bool {
 	switch {
 	case err == nil:
 		s.rearm()
@@ -273,5 +292,5 @@ func (w *Worker) report(s *delivering) {
 		return
 	}
 	w.log.Log(trace.ContextWithSpanContext(context.Background(), a.Trace), level, "delivery", "target", a.Target, "outcome", a.Outcome, "fault", a.Fault,
-		"status", a.Status, "attempts", s.d.Attempts+s.begun, "requests", a.Requests, "latency", a.Latency, "reason", s.d.Reason)
+		"status", a.Status, "attempts", s.d.Attempts, "requests", a.Requests, "latency", a.Latency, "reason", s.d.Reason)
 }

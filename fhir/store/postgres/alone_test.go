@@ -52,6 +52,11 @@ func TestCommitThatDoesNotReachTheStandby(t *testing.T) {
 	}
 	require.ErrorIs(t, cancelled(func() error { return write(s, "b") }), store.ErrUnknownOutcome)
 	require.ErrorIs(t, cancelled(func() error { return s.Begin(ctx, claimed[0]) }), store.ErrUnknownOutcome)
+	require.ErrorIs(t, cancelled(func() error {
+		claimed, err := s.Claim(ctx, "ehr", "w", time.Hour, 1)
+		require.Empty(t, claimed)
+		return err
+	}), store.ErrUnknownOutcome, "the other one is due, and would be sent")
 	require.Equal(t, 2, total(t, s), "it is on this server")
 	exec(t, address, "ALTER SYSTEM RESET synchronous_standby_names")
 	exec(t, address, "SELECT pg_reload_conf()")

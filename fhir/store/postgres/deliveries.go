@@ -46,8 +46,8 @@ const claimable = `SELECT d.target, d.rid, d.member FROM deliveries d
 
 // claimSQL leases what is due and what no other worker is just claiming, and
 // behind that what was put off beyond MaxWait: two ranges of the index
-// delivery_due. Where an attempt had begun under a lease that ran out, nobody
-// knows what became of it.
+// delivery_due. An attempt begins with each. Where one had begun under a lease that
+// ran out, nobody knows what became of it.
 const claimSQL = clockSQL + `, due AS MATERIALIZED (` + claimable + `
 			AND d.due <= (SELECT written FROM clock)
 		ORDER BY d.due, d.rid, d.member LIMIT $3 FOR UPDATE OF d SKIP LOCKED),
@@ -55,7 +55,8 @@ const claimSQL = clockSQL + `, due AS MATERIALIZED (` + claimable + `
 			AND d.due > (SELECT greatest(written, now + $6::bigint) FROM clock)
 		ORDER BY d.due LIMIT $3 FOR UPDATE OF d SKIP LOCKED)
 	UPDATE deliveries d
-	SET owner = $4, lease_until = (SELECT now FROM clock) + $5::bigint, in_doubt = greatest(d.in_doubt, d.begun), begun = 0, checking = 0
+	SET owner = $4, lease_until = (SELECT now FROM clock) + $5::bigint, in_doubt = greatest(d.in_doubt, d.begun), begun = 1, checking = 0,
+		attempts = d.attempts + 1
 	FROM (SELECT * FROM due UNION ALL SELECT * FROM late LIMIT $3) c
 	WHERE d.target = c.target AND d.rid = c.rid AND d.member = c.member
 	RETURNING ` + deliveryColumns
@@ -73,8 +74,8 @@ func (s *Store) fenceArgs(d store.Delivery, more ...any) []any {
 	return append(args, more...)
 }
 
-// startSQL marks that an attempt begins, which only a running lease allows.
-const startSQL = clockSQL + " UPDATE deliveries d SET begun = 1, attempts = d.attempts + 1" + fence +
+// startSQL marks what the claim marked, which only a running lease allows.
+const startSQL = clockSQL + " UPDATE deliveries d SET begun = 1" + fence +
 	" AND d.lease_until > (SELECT now FROM clock)"
 
 // recordSQL keeps an outcome and ends the lease. What was wanted meanwhile is in
@@ -83,7 +84,7 @@ const startSQL = clockSQL + " UPDATE deliveries d SET begun = 1, attempts = d.at
 // not wait for that row.
 const recordSQL = clockSQL + `, recorded AS (UPDATE deliveries d SET
 	delivered = greatest(d.delivered, $8::bigint), begun = 0, in_doubt = $9::smallint, remote_id = $10, etag = $11,
-	attempts = CASE WHEN $8::bigint >= $12::bigint AND $9::smallint = 0 THEN 0 ELSE d.attempts END,
+	attempts = CASE WHEN $8::bigint >= $12::bigint AND $9::smallint = 0 THEN 0 ELSE greatest(d.attempts - $18::smallint, 0) END,
 	due = CASE WHEN d.wanted > $12::bigint AND ($8::bigint >= $12::bigint AND $9::smallint = 0 OR $14::smallint = 1) THEN (SELECT written FROM clock) ELSE $13::bigint END,
 	parked = CASE WHEN d.wanted > $12::bigint THEN 0 ELSE $14::smallint END, reason = $15, fault = $16, dropped = 0,
 	accepted = $17, looked = (SELECT now FROM clock), fresh = 1, repairs = CASE WHEN $8::bigint > d.delivered THEN 0 ELSE d.repairs END,
@@ -157,19 +158,30 @@ func (t *tx) dropMembers(of wish, version int64, kept []string) (superseded bool
 	return superseded, err
 }
 
-// Claim leases deliveries that are due, see store.Deliveries.
+// Claim leases deliveries that are due, see store.Deliveries. A claim that a failover
+// might undo is none: nothing may be sent that nobody would know of.
 func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) (claimed []store.Delivery, err error) {
 	if err := s.enter(); err != nil {
 		return nil, err
 	}
 	defer s.leave()
-	rows, err := s.pool.Query(ctx, claimSQL, s.now(), target, max(limit, 0), plain(owner), max(lease.Milliseconds(), 1),
+	conn, err := s.pool.Acquire(ctx)
+	if err != nil {
+		return nil, wrap("claim deliveries", err)
+	}
+	defer conn.Release()
+	session := conn.Conn().PgConn()
+	leftAlone(session) // what a statement before it warned of is another matter
+	rows, err := conn.Query(ctx, claimSQL, s.now(), target, max(limit, 0), plain(owner), max(lease.Milliseconds(), 1),
 		store.MaxWait.Milliseconds())
 	if err == nil {
 		claimed, err = scanDeliveries(rows)
 	}
-	if err != nil {
+	switch {
+	case err != nil:
 		return nil, wrap("claim deliveries", err)
+	case leftAlone(session):
+		return nil, fmt.Errorf("%w: claim deliveries: %w", store.ErrUnknownOutcome, errAlone)
 	}
 	slices.SortStableFunc(claimed, groupcommit.ClaimOrder)
 	return claimed, nil
@@ -198,8 +210,8 @@ func (s *Store) commit(ctx context.Context, what, query string, args []any) (cha
 	return tag.RowsAffected() > 0, leftAlone(session), wrap(what, err)
 }
 
-// Begin records that an attempt to send starts. One that a failover might undo
-// does not count: nothing may be sent that nobody would know of.
+// Begin makes sure that the lease still holds. One that a failover might undo does
+// not count, as with Claim.
 func (s *Store) Begin(ctx context.Context, d store.Delivery) error {
 	begun, alone, err := s.commit(ctx, "begin an attempt", startSQL, s.fenceArgs(d))
 	switch {
@@ -223,11 +235,11 @@ func (s *Store) Advance(ctx context.Context, steps []store.Step) []error {
 	for range min(len(steps), int(s.pool.Config().MaxConns)) {
 		running.Go(func() {
 			for i := next.Add(1) - 1; i < int64(len(steps)); i = next.Add(1) - 1 {
-				job := s.Record
 				if steps[i].Begins {
-					job = s.Begin
+					answers[i] = s.Begin(ctx, steps[i].Delivery)
+				} else {
+					answers[i] = s.record(ctx, steps[i])
 				}
-				answers[i] = job(ctx, steps[i].Delivery)
 			}
 		})
 	}
@@ -238,8 +250,13 @@ func (s *Store) Advance(ctx context.Context, steps []store.Step) []error {
 // Record keeps the outcome of a claimed delivery and ends its lease. An outcome that
 // a failover undoes leaves the delivery in doubt, which is then the truth.
 func (s *Store) Record(ctx context.Context, d store.Delivery) error {
+	return s.record(ctx, store.Step{Delivery: d})
+}
+
+func (s *Store) record(ctx context.Context, step store.Step) error {
+	d := step.Delivery
 	recorded, err := s.change(ctx, "record a delivery", recordSQL, s.fenceArgs(d,
-		d.Delivered, bit(d.InDoubt), plain(d.RemoteID), plain(d.ETag), d.Wanted, d.Due.UnixMilli(), bit(d.Parked), plain(d.Reason), plain(d.Fault), plain(d.Accepted)))
+		d.Delivered, bit(d.InDoubt), plain(d.RemoteID), plain(d.ETag), d.Wanted, d.Due.UnixMilli(), bit(d.Parked), plain(d.Reason), plain(d.Fault), plain(d.Accepted), bit(step.Unsent)))
 	if err != nil || recorded {
 		return err
 	}

@@ -25,11 +25,11 @@ func fenced(lease int) string {
 		coalesce(column1, (SELECT rid FROM resource WHERE type = column2 AND id = column3)) AS rid, column4 AS member`, lease, lease+1, lease+2)
 }
 
-// leased are some deliveries of one lease.
+// leased are some steps of one lease.
 type leased struct {
 	target, owner string
 	until         int64
-	deliveries    []*store.Delivery
+	steps         []*store.Step
 }
 
 // values are those that fenced takes.
@@ -38,16 +38,17 @@ func (l *leased) values(before ...any) []any { return append(before, l.target, l
 // leases are the steps of some leases, each lease once. There are few.
 type leases []leased
 
-// add adds a delivery.
-func (all *leases) add(d *store.Delivery) {
+// add adds a step.
+func (all *leases) add(step *store.Step) {
+	d := &step.Delivery
 	until := d.LeaseUntil.UnixMilli()
 	for i := range *all {
 		if l := &(*all)[i]; l.until == until && l.owner == d.Owner && l.target == d.Target {
-			l.deliveries = append(l.deliveries, d)
+			l.steps = append(l.steps, step)
 			return
 		}
 	}
-	*all = append(*all, leased{d.Target, d.Owner, until, []*store.Delivery{d}})
+	*all = append(*all, leased{d.Target, d.Owner, until, []*store.Step{step}})
 }
 
 // values is as many groups of placeholders as there are rows.
@@ -55,18 +56,10 @@ func values(rows int, group string) string {
 	return " FROM (VALUES " + strings.Repeat(group+", ", rows-1) + group + "))"
 }
 
-// startSQL marks that attempts begin, which only running leases allow.
+// startSQL marks what the claim marked, which only running leases allow.
 func startSQL(rows int) string {
-	return "UPDATE delivery SET begun = 1, attempts = attempts + 1" + fenced(1) + values(rows, "(?, ?, ?, ?)") + fence +
+	return "UPDATE delivery SET begun = 1" + fenced(1) + values(rows, "(?, ?, ?, ?)") + fence +
 		" AND delivery.lease_until > ?"
-}
-
-// startWholeSQL is startSQL for resources that are their own only members and whose rows
-// are remembered, as most are: in one pass, where another table in the statement takes
-// two.
-func startWholeSQL(rows int) string {
-	return "UPDATE delivery SET begun = 1, attempts = attempts + 1 WHERE target = ?1 AND owner = ?2 AND lease_until = ?3 AND member = '' AND rid IN (" +
-		strings.Repeat("?, ", rows-1) + "?) AND lease_until > ?"
 }
 
 // mostRemembered bounds what is remembered.
@@ -91,21 +84,6 @@ func (r *remembered) keep(claimed []store.Delivery, rids []int64) {
 	}
 }
 
-// whole gives the rows of those deliveries that are the resource itself and of which the
-// row is remembered, and the other deliveries.
-func (r *remembered) whole(deliveries []*store.Delivery) (rids []int64, others []*store.Delivery) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	for _, d := range deliveries {
-		if rid, known := r.rids[d.Key]; known && d.Member == store.Whole {
-			rids = append(rids, rid)
-		} else {
-			others = append(others, d)
-		}
-	}
-	return rids, others
-}
-
 // args are a row, and the type and id to look it up by: of a resource either the one
 // or the other.
 func (r *remembered) args(args []any, key store.Key) []any {
@@ -118,8 +96,8 @@ func (r *remembered) args(args []any, key store.Key) []any {
 }
 
 // fenceArgs are the values of a fence that differ between the deliveries of a lease.
-func (b *backend) fenceArgs(args []any, d *store.Delivery) []any {
-	return append(b.rids.args(args, d.Key), d.Member)
+func (b *backend) fenceArgs(args []any, step *store.Step) []any {
+	return append(b.rids.args(args, step.Delivery.Key), step.Delivery.Member)
 }
 
 // recordSQL keeps outcomes and ends the leases, at a time ?1 by a clock at ?2. What
@@ -128,21 +106,22 @@ func (b *backend) fenceArgs(args []any, d *store.Delivery) []any {
 func recordSQL(rows int) string {
 	return `UPDATE delivery SET
 		delivered = max(delivery.delivered, w.delivered), begun = 0, in_doubt = w.in_doubt, remote_id = w.remote_id, etag = w.etag,
-		attempts = iif(w.delivered >= w.wanted AND w.in_doubt = 0, 0, attempts),
+		attempts = iif(w.delivered >= w.wanted AND w.in_doubt = 0, 0, max(attempts - w.unsent, 0)),
 		due = iif(delivery.wanted > w.wanted AND (w.delivered >= w.wanted AND w.in_doubt = 0 OR w.parked = 1), ?1, w.due),
 		parked = iif(delivery.wanted > w.wanted, 0, w.parked), reason = w.reason, fault = w.fault, dropped = 0, changed = ?1,
 		accepted = w.accepted, looked = ?2, fresh = 1, repairs = iif(w.delivered > delivery.delivered, 0, repairs),
 		owner = '', lease_until = 0,
 		wanted_since = iif(delivery.wanted = max(delivery.delivered, w.delivered) AND w.in_doubt = 0, NULL, wanted_since)` +
 		fenced(3) + `, column5 AS delivered, column6 AS in_doubt, column7 AS remote_id, column8 AS etag, column9 AS wanted,
-		column10 AS due, column11 AS parked, column12 AS reason, column13 AS fault, column14 AS accepted` +
-		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
+		column10 AS due, column11 AS parked, column12 AS reason, column13 AS fault, column14 AS accepted, column15 AS unsent` +
+		values(rows, "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)") + fence + " AND w.delivered <= delivery.wanted"
 }
 
 // recordArgs are the values of one outcome.
-func (b *backend) recordArgs(args []any, d *store.Delivery) []any {
-	return append(b.fenceArgs(args, d), d.Delivered, d.InDoubt, d.RemoteID, d.ETag, d.Wanted,
-		d.Due.UnixMilli(), d.Parked, d.Reason, d.Fault, d.Accepted)
+func (b *backend) recordArgs(args []any, step *store.Step) []any {
+	d := &step.Delivery
+	return append(b.fenceArgs(args, step), d.Delivered, d.InDoubt, d.RemoteID, d.ETag, d.Wanted,
+		d.Due.UnixMilli(), d.Parked, d.Reason, d.Fault, d.Accepted, step.Unsent)
 }
 
 // wantedOfSQL reads what is wanted of a leased delivery.
@@ -173,13 +152,13 @@ var errRefused = errors.New("store: not all deliveries are leased")
 
 // change changes the rows of some deliveries. The values of each lie between those that
 // come first and last.
-func change[T any](by several, first []any, values func([]any, T) []any, last []any, deliveries []T) error {
-	args := make([]any, 0, 5+14*min(len(deliveries), heldSizes[0]))
-	for _, size := range by {
-		for len(deliveries) >= size.rows {
+func (s several) change(first []any, values func([]any, *store.Step) []any, last []any, steps []*store.Step) error {
+	args := make([]any, 0, 5+15*min(len(steps), heldSizes[0]))
+	for _, size := range s {
+		for len(steps) >= size.rows {
 			args = append(args[:0], first...)
-			for _, d := range deliveries[:size.rows] {
-				args = values(args, d)
+			for _, step := range steps[:size.rows] {
+				args = values(args, step)
 			}
 			result, err := size.statement.ExecContext(background, append(args, last...)...)
 			if err != nil {
@@ -188,7 +167,7 @@ func change[T any](by several, first []any, values func([]any, T) []any, last []
 			if changed, err := result.RowsAffected(); err != nil || changed != int64(size.rows) {
 				return errors.Join(errRefused, err)
 			}
-			deliveries = deliveries[size.rows:]
+			steps = steps[size.rows:]
 		}
 	}
 	return nil
@@ -231,23 +210,19 @@ func (t *tx) advanceAll(steps []store.Step) error {
 	var begun, done leases
 	for i := range steps {
 		if steps[i].Begins {
-			begun.add(&steps[i].Delivery)
+			begun.add(&steps[i])
 		} else {
-			done.add(&steps[i].Delivery)
+			done.add(&steps[i])
 		}
 	}
 	now := t.leaseClock()
 	for _, l := range begun {
-		whole, others := t.rids.whole(l.deliveries)
-		if err := change(t.stmt.startWhole, l.values(), row, []any{now}, whole); err != nil {
-			return err
-		}
-		if err := change(t.stmt.start, l.values(), t.fenceArgs, []any{now}, others); err != nil {
+		if err := t.stmt.start.change(l.values(), t.fenceArgs, []any{now}, l.steps); err != nil {
 			return err
 		}
 	}
 	for _, l := range done {
-		if err := change(t.stmt.record, l.values(t.at, now), t.recordArgs, nil, l.deliveries); err != nil {
+		if err := t.stmt.record.change(l.values(t.at, now), t.recordArgs, nil, l.steps); err != nil {
 			return err
 		}
 		if err := t.noteDelivered(l, now); err != nil {
@@ -259,7 +234,7 @@ func (t *tx) advanceAll(steps []store.Step) error {
 
 // noteDelivered keeps when the target of a lease last took what was wanted.
 func (t *tx) noteDelivered(l leased, now int64) error {
-	if !slices.ContainsFunc(l.deliveries, func(d *store.Delivery) bool { return d.Delivered >= d.Wanted && !d.InDoubt }) {
+	if !slices.ContainsFunc(l.steps, func(s *store.Step) bool { return s.Delivery.Delivered >= s.Delivery.Wanted && !s.Delivery.InDoubt }) {
 		return nil
 	}
 	if _, err := t.stmt.lastDelivery.ExecContext(background, l.target, now); err != nil {
@@ -267,9 +242,6 @@ func (t *tx) noteDelivered(l leased, now int64) error {
 	}
 	return nil
 }
-
-// row is the value of a row.
-func row(args []any, rid int64) []any { return append(args, rid) }
 
 // errNothing says that a job had nothing to write, so that no disk is flushed for
 // it.

@@ -48,9 +48,9 @@ func TestDeliveryPlans(t *testing.T) {
 		"what was put off":    {lateDeliveriesSQL, []any{"ehr", 0, 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due>?)"},
 		"what was found":      {leaseSQL, []any{"ehr", 0, 0, "w", 0, 0, 0, "", 0, 0, ""}, "delivery USING INDEX delivery_due (target=? AND "},
 		"what had begun":      {doubtSQL, []any{"ehr", 0, 0, "w", 0, 0, 0, "", 0, 0, ""}, "delivery USING INDEX delivery_due (target=? AND "},
+		"what it holds":       {wholeSQL, []any{"ehr", "", "", 0, ""}, "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
 		"attempts that begin": {startSQL(4), make([]any, 3+4*4+1), "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
-		"attempts of whole":   {startWholeSQL(4), make([]any, 3+4+1), "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
-		"outcomes":            {recordSQL(4), make([]any, 5+4*14), "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
+		"outcomes":            {recordSQL(4), make([]any, 5+4*15), "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},
 		"versions wanted":     {wantedSQL, make([]any, 5*wantedAtOnce), "SEARCH v USING INTEGER PRIMARY KEY (rowid=?)\nCORRELATED SCALAR SUBQUERY 3\nSEARCH resource USING COVERING INDEX resource_key (type=? AND id=?)"},
 	} {
 		steps := plan(of.statement, of.args...)

@@ -23,17 +23,28 @@ const (
 	dueDeliveriesSQL  = deliveriesSQL + " AND due <= ?4" + deliveryOrder
 	lateDeliveriesSQL = deliveriesSQL + " AND due > max(?4, ?2 + ?3)" + deliveryOrder
 
-	deliveriesSQL = "SELECT target, r.type, r.id, " + deliveryState + ", r.rid FROM delivery CROSS JOIN resource r ON r.rid = delivery.rid" + claimable
+	deliveriesSQL = "SELECT " + claimColumns + " FROM delivery CROSS JOIN resource r ON r.rid = delivery.rid" + claimable
 	deliveryOrder = " ORDER BY due, delivery.rid, member LIMIT ?5"
 )
 
+// claimColumns are what find reads; the last says whether the rest of the row is as
+// it is before the first attempt. Each column of each row takes its time, and most
+// deliveries are claimed once.
+const claimColumns = `r.rid, r.type, r.id, member, wanted, retract, in_doubt, begun, due, coalesce(wanted_since, 0), trace,
+	attempts = 0 AND delivered = 0 AND changed = 0 AND reason = '' AND fault = '' AND remote_id = ''`
+
+// wholeSQL reads the whole of a delivery.
+const wholeSQL = "SELECT target, ?2, ?3, " + deliveryState + " FROM delivery WHERE target = ?1 AND rid = ?4 AND member = ?5"
+
 // leaseSQL leases what one of these found, which is all of its kind between the
-// first and the last. Nothing of the index is written. Where an attempt had begun
-// under a lease that ran out, nobody knows what became of it: those are doubtSQL's.
+// first and the last, and begins the attempts. Nothing of the index is written. Where
+// an attempt had begun under a lease that ran out, nobody knows what became of it:
+// those are doubtSQL's, which goes first.
 const (
 	spanned  = claimable + " AND (due, rid, member) >= (?6, ?7, ?8) AND (due, rid, member) <= (?9, ?10, ?11)"
-	leaseSQL = "UPDATE delivery SET owner = ?4, lease_until = ?5, checking = 0" + spanned + " AND begun = 0"
-	doubtSQL = "UPDATE delivery SET owner = ?4, lease_until = ?5, checking = 0, in_doubt = 1, begun = 0" + spanned + " AND begun = 1"
+	attempt  = "UPDATE delivery SET owner = ?4, lease_until = ?5, checking = 0, attempts = attempts + 1, "
+	leaseSQL = attempt + "begun = 1" + spanned + " AND begun = 0"
+	doubtSQL = attempt + "in_doubt = 1" + spanned + " AND begun = 1"
 )
 
 // Claim leases deliveries that are due, see store.Deliveries.
@@ -74,41 +85,67 @@ func (t *tx) claim(target, owner string, lease time.Duration, limit int) (claime
 // claimFound leases what a statement finds.
 func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) ([]store.Delivery, []int64, error) {
 	wait := store.MaxWait.Milliseconds()
-	claimed, rids, doubts, err := t.find(find, now, target, now, wait, t.at, limit)
-	if err != nil || len(claimed) == 0 {
+	all, err := t.find(find, target, now, wait, t.at, limit)
+	if err != nil || len(all) == 0 {
 		return nil, nil, err
 	}
-	for i := range claimed {
-		claimed[i].Owner, claimed[i].LeaseUntil = owner, moment(until)
+	claimed, rids, doubts := make([]store.Delivery, len(all)), make([]int64, len(all)), int64(0)
+	for i := range all {
+		f := &all[i]
+		if !f.first {
+			if err := t.complete(f, now); err != nil {
+				return nil, nil, err
+			}
+		}
+		if f.begun {
+			doubts++
+		}
+		f.Owner, f.LeaseUntil = owner, moment(until)
+		f.Attempts++
+		claimed[i], rids[i] = f.Delivery, f.rid
 	}
 	first, last := claimed[0], claimed[len(claimed)-1]
 	between := []any{target, now, wait, owner, until, first.Due.UnixMilli(), rids[0], first.Member, last.Due.UnixMilli(), rids[len(rids)-1], last.Member}
 	return claimed, rids, errors.Join(
-		t.leaseThose(t.stmt.lease, between, int64(len(claimed))-doubts),
-		t.leaseThose(t.stmt.doubt, between, doubts))
+		t.leaseThose(t.stmt.doubt, between, doubts),
+		t.leaseThose(t.stmt.lease, between, int64(len(claimed))-doubts))
 }
 
-// find reads deliveries and their rows, and counts those of which an attempt had
-// begun.
-func (t *tx) find(find *sql.Stmt, now int64, args ...any) (found []store.Delivery, rids []int64, doubts int64, err error) {
-	rows, err := find.QueryContext(background, args...)
+// candidate is a delivery that may be claimed.
+type candidate struct {
+	store.Delivery
+	rid int64
+	// begun says that an attempt had begun, and first that the row is otherwise as it
+	// is before the first one.
+	begun, first bool
+}
+
+// find reads deliveries that may be claimed.
+func (t *tx) find(find *sql.Stmt, target string, now, wait, at int64, limit int) (all []candidate, err error) {
+	rows, err := find.QueryContext(background, target, now, wait, at, limit)
 	if err != nil {
-		return nil, nil, 0, fmt.Errorf("find deliveries: %w", err)
+		return nil, fmt.Errorf("find deliveries: %w", err)
 	}
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
-		var rid int64
-		d, begun, err := scanDelivery(rows, now, &rid)
+		all = append(all, candidate{Delivery: store.Delivery{Target: target}})
+		f := &all[len(all)-1]
+		var due, since int64
+		err := rows.Scan(&f.rid, &f.Key.Type, &f.Key.ID, &f.Member, &f.Wanted, &f.Retract, &f.InDoubt, &f.begun, &due, &since, &f.Trace, &f.first)
 		if err != nil {
-			return nil, nil, 0, err
+			return nil, fmt.Errorf("read a delivery: %w", err)
 		}
-		if begun {
-			d.InDoubt = true
-			doubts++
-		}
-		found, rids = append(found, d), append(rids, rid)
+		f.Due, f.WantedSince, f.InDoubt = moment(due), moment(since), f.InDoubt || f.begun
 	}
-	return found, rids, doubts, rows.Err()
+	return all, rows.Err()
+}
+
+// complete reads the rest of a delivery that was found.
+func (t *tx) complete(f *candidate, now int64) (err error) {
+	doubt := f.InDoubt
+	f.Delivery, err = scanDelivery(t.stmt.whole.QueryRowContext(background, f.Target, f.Key.Type, f.Key.ID, f.rid, f.Member), now)
+	f.InDoubt = doubt
+	return err
 }
 
 // leaseThose leases that many. Others would be deliveries leased that nobody works

@@ -108,8 +108,7 @@ func (s *Store) Delivery(ctx context.Context, target string, key store.Key, memb
 	}
 	defer s.leave()
 	row := s.reads.QueryRowContext(ctx, "SELECT "+deliveryColumns+" FROM delivery"+place, target, key.Type, key.ID, member)
-	d, _, err := scanDelivery(row, s.clock().UnixMilli())
-	return d, err
+	return scanDelivery(row, s.clock().UnixMilli())
 }
 
 // Members gives the state of all members of a resource at one target.
@@ -130,7 +129,7 @@ func (s *Store) Members(ctx context.Context, target string, key store.Key) (memb
 func scanDeliveries(rows *sql.Rows, now int64) (all []store.Delivery, err error) {
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
-		delivery, _, err := scanDelivery(rows, now)
+		delivery, err := scanDelivery(rows, now)
 		if err != nil {
 			return nil, err
 		}
@@ -139,24 +138,23 @@ func scanDeliveries(rows *sql.Rows, now int64) (all []store.Delivery, err error)
 	return all, rows.Err()
 }
 
-// scanDelivery reads the state of a delivery at a time, whether an attempt has begun,
-// and what else the row has.
-func scanDelivery(row scanner, now int64, more ...any) (d store.Delivery, begun bool, err error) {
+// scanDelivery reads the state of a delivery at a time.
+func scanDelivery(row scanner, now int64) (d store.Delivery, err error) {
+	var begun bool
 	var due, since, changed, looked, checked, until int64
-	into := append([]any{&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt, &begun,
+	err = row.Scan(&d.Target, &d.Key.Type, &d.Key.ID, &d.Member, &d.Wanted, &d.Delivered, &d.Retract, &d.InDoubt, &begun,
 		&d.RemoteID, &d.ETag, &d.Attempts, &due, &since, &d.Parked, &d.Reason, &d.Fault, &d.Dropped, &changed,
-		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until, &d.Trace}, more...)
-	err = row.Scan(into...)
+		&d.Accepted, &d.Repairs, &d.Fresh, &looked, &checked, &d.Owner, &until, &d.Trace)
 	if errors.Is(err, sql.ErrNoRows) {
-		return store.Delivery{}, false, store.ErrNotFound
+		return store.Delivery{}, store.ErrNotFound
 	}
 	if err != nil {
-		return store.Delivery{}, false, fmt.Errorf("read a delivery: %w", err)
+		return store.Delivery{}, fmt.Errorf("read a delivery: %w", err)
 	}
 	d.InDoubt = d.InDoubt || begun && until <= now
 	d.Due, d.WantedSince, d.Changed, d.LeaseUntil = moment(due), moment(since), moment(changed), moment(until)
 	d.Looked, d.Checked = moment(looked), moment(checked)
-	return d, begun, nil
+	return d, nil
 }
 
 // moment is the reverse of UnixMilli; 0 stands for no time.

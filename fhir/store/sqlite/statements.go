@@ -15,12 +15,12 @@ type statements struct {
 	lastRid, updateResource        *sql.Stmt
 	deleteResource, current, body  *sql.Stmt
 	identity, putIdentity, heads   *sql.Stmt
-	due, late, lease, doubt        *sql.Stmt
+	due, late, lease, doubt, whole *sql.Stmt
 	superseded, drop, wantedOf     *sql.Stmt
 	lastDelivery                   *sql.Stmt
 	newChain, lastChain            *sql.Stmt
 	head, setHead, live            *sql.Stmt
-	startWhole, start, record      several
+	start, record                  several
 }
 
 // prepare makes them all.
@@ -55,6 +55,7 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		{&s.late, lateDeliveriesSQL},
 		{&s.lease, leaseSQL},
 		{&s.doubt, doubtSQL},
+		{&s.whole, wholeSQL},
 		{&s.wantedOf, wantedOfSQL},
 		{&s.lastDelivery, lastDeliverySQL},
 		{&s.superseded, supersededSQL},
@@ -71,5 +72,5 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		}
 		*each.into = prepared
 	}
-	return errors.Join(s.startWhole.prepare(ctx, conn, startWholeSQL), s.start.prepare(ctx, conn, startSQL), s.record.prepare(ctx, conn, recordSQL))
+	return errors.Join(s.start.prepare(ctx, conn, startSQL), s.record.prepare(ctx, conn, recordSQL))
 }

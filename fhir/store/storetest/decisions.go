@@ -235,7 +235,7 @@ func testDecisions(t *testing.T, driver Driver) {
 		require.Equal(t, 1, release(t, s, store.DeliveryQuery{}))
 		d := claimOne(t, s, worker)
 		require.Equal(t, key, d.Key)
-		require.Zero(t, d.Attempts, "it begins anew")
+		require.Equal(t, 1, d.Attempts, "it begins anew")
 		require.Equal(t, "content", d.Fault, "what parked it is told until the next attempt")
 		require.Zero(t, release(t, s, store.DeliveryQuery{}), "what a worker has is not parked")
 	})

@@ -95,7 +95,7 @@ func testDeliveries(t *testing.T, driver Driver) {
 	driver.subtest(t, "AreDueAtOnceAndLeased", func(t *testing.T, s store.Store, clock *Clock) {
 		want(t, s, key, false)
 		want := store.Delivery{
-			Target: target, Key: key, Wanted: 1,
+			Target: target, Key: key, Wanted: 1, Attempts: 1,
 			Due: clock.Now(), WantedSince: clock.Now(), Owner: worker, LeaseUntil: clock.Now().Add(time.Minute),
 		}
 		require.Equal(t, want, claimOne(t, s, worker))
@@ -193,7 +193,7 @@ func testRetry(t *testing.T, s store.Store, clock *Clock) {
 		clock.Add(time.Minute - time.Millisecond)
 		require.Empty(t, claim(t, s, worker))
 		now := state(t, s, key)
-		require.Equal(t, attempt, now.Attempts, "as begun, whatever the worker writes")
+		require.Equal(t, attempt, now.Attempts, "as claimed, whatever the worker writes")
 		require.Equal(t, "the target is busy", now.Reason)
 		require.Equal(t, since, now.WantedSince)
 		require.Zero(t, now.Owner)

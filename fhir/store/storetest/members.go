@@ -109,7 +109,7 @@ func testMembersAreTheirOwn(t *testing.T, s store.Store, clock *Clock) {
 	require.Equal(t, []string{"a 0/1", "b 1/1", "c 0/1"}, summary(all))
 	require.Equal(t, []string{"", "17", ""}, []string{all[0].RemoteID, all[1].RemoteID, all[2].RemoteID})
 	require.Equal(t, `W/"3"`, all[1].ETag)
-	require.Equal(t, []int{0, 0, 1}, []int{all[0].Attempts, all[1].Attempts, all[2].Attempts})
+	require.Equal(t, []int{1, 0, 1}, []int{all[0].Attempts, all[1].Attempts, all[2].Attempts})
 	require.True(t, all[2].InDoubt)
 	require.True(t, all[2].Parked)
 	require.Equal(t, []store.Backlog{{Target: target, Pending: 1, Parked: 1, InDoubt: 1, Oldest: clock.Now()}}, backlog(t, s))

@@ -135,25 +135,40 @@ func (m *deliveryModel) work(t *rapid.T) {
 	claimed, err := m.store.Claim(context.Background(), m.target, worker, time.Minute, 10)
 	require.NoError(t, err)
 	for _, d := range claimed {
-		require.NoError(t, m.store.Begin(context.Background(), d))
 		row := m.rows[d.Member]
 		require.True(t, !row.Parked && (row.InDoubt || row.Delivered != row.Wanted))
 		row.Attempts++
-		switch rapid.IntRange(0, 3).Draw(t, "outcome") {
+		expected := *row
+		expected.Owner, expected.LeaseUntil = worker, m.clock.Now().Add(time.Minute)
+		require.Equal(t, expected, d)
+		if rapid.Bool().Draw(t, "begins") {
+			require.NoError(t, m.store.Begin(context.Background(), d))
+		}
+		step := store.Step{}
+		switch rapid.IntRange(0, 5).Draw(t, "outcome") {
 		case 0:
 			d.Parked, d.Reason, d.Fault = true, "refused", "content"
 		case 1:
-			d.InDoubt = true
+			d.InDoubt, d.ETag = true, `W/"of before"`
+		case 2:
+			step.Unsent = true
+			row.Attempts--
+		case 3:
+			row.InDoubt, row.Owner, row.LeaseUntil = true, expected.Owner, expected.LeaseUntil
+			defer m.clock.Add(2 * time.Minute) // the process has died
+			continue
 		default:
 			d.Delivered, d.InDoubt, d.RemoteID, row.Attempts = d.Wanted, false, "remote "+d.Member, 0
 			row.WantedSince = time.Time{}
 		}
-		require.NoError(t, m.store.Record(context.Background(), d))
+		step.Delivery = d
+		require.NoError(t, m.store.Advance(context.Background(), []store.Step{step})[0])
 		if d.Delivered > row.Delivered {
 			row.Repairs = 0
 		}
 		row.Fresh, row.Looked = true, m.clock.Now()
-		row.Delivered, row.InDoubt, row.RemoteID, row.Changed = d.Delivered, d.InDoubt, d.RemoteID, m.clock.Now()
+		row.Delivered, row.InDoubt, row.RemoteID, row.ETag, row.Changed = d.Delivered, d.InDoubt, d.RemoteID, d.ETag, m.clock.Now()
+		row.Owner, row.LeaseUntil = "", time.Time{}
 		row.Parked, row.Reason, row.Fault = d.Parked, d.Reason, d.Fault
 	}
 }
