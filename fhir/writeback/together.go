@@ -3,6 +3,7 @@ package writeback
 import (
 	"context"
 	"sync"
+	"time"
 
 	"tidemark.example/tidemark/fhir/store"
 )
@@ -12,10 +13,24 @@ import (
 // each transaction a wait for the disk.
 type together struct {
 	tell func(ctx context.Context, all []store.Step) []error
+	// busy says that more steps are to come, so that those nobody waits for gather, for
+	// that long at most, until there are enough of them or hurry is told.
+	busy      func() bool
+	gathering time.Duration
+	hurry     chan struct{}
 
 	mu      sync.Mutex
 	waiting []asking
 	telling bool
+}
+
+// enough steps cost each of them little.
+const enough = 128
+
+// newTogether makes one that lets steps gather for as long as a flush of the disk may
+// take.
+func newTogether(tell func(context.Context, []store.Step) []error, busy func() bool) *together {
+	return &together{tell: tell, busy: busy, gathering: 5 * time.Millisecond, hurry: make(chan struct{}, 1)}
 }
 
 // asking is one step on its way to the store. Its answer is called once.
@@ -32,7 +47,7 @@ func (t *together) do(ctx context.Context, step store.Step) error {
 		return err
 	}
 	answer := make(chan error, 1)
-	t.put(asking{step, ctx, func(err error) { answer <- err }})
+	t.put(asking{step, ctx, func(err error) { answer <- err }}, true)
 	select {
 	case err := <-answer:
 		return err
@@ -44,16 +59,23 @@ func (t *together) do(ctx context.Context, step store.Step) error {
 // later tells the store of one step as do does, without waiting for the answer, which
 // is called with it.
 func (t *together) later(step store.Step, answer func(error)) {
-	t.put(asking{step, context.Background(), answer})
+	t.put(asking{step, context.Background(), answer}, false)
 }
 
 // put lets a step wait for its turn.
-func (t *together) put(one asking) {
+func (t *together) put(one asking, hurries bool) {
 	t.mu.Lock()
 	t.waiting = append(t.waiting, one)
+	hurries = hurries || len(t.waiting) == enough
 	begins := !t.telling
 	t.telling = true
 	t.mu.Unlock()
+	if hurries {
+		select {
+		case t.hurry <- struct{}{}:
+		default:
+		}
+	}
 	if begins {
 		go t.run()
 	}
@@ -62,6 +84,12 @@ func (t *together) put(one asking) {
 // run tells the store until nobody waits.
 func (t *together) run() {
 	for {
+		if t.busy() {
+			select {
+			case <-t.hurry:
+			case <-time.After(t.gathering):
+			}
+		}
 		t.mu.Lock()
 		all := t.waiting
 		t.waiting = nil

@@ -18,6 +18,49 @@ func numbered(n int) store.Step {
 	return store.Step{Delivery: store.Delivery{Key: store.Key{Type: "Observation", ID: fmt.Sprint(n)}}}
 }
 
+func idle() bool { return false }
+
+// TestTogetherWhileMoreAreToCome: what nobody waits for gathers until there is enough of
+// it, or until somebody waits.
+func TestTogetherWhileMoreAreToCome(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		later int
+		waits bool
+	}{"UntilThereIsEnough": {enough, false}, "UntilSomebodyWaits": {3, true}} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			rounds, answered := make(chan int, enough), make(chan error, enough)
+			all := newTogether(func(_ context.Context, steps []store.Step) []error {
+				rounds <- len(steps)
+				return make([]error, len(steps))
+			}, func() bool { return true })
+			all.gathering = time.Hour
+			for n := range c.later {
+				require.Empty(t, rounds)
+				all.later(numbered(n), func(err error) { answered <- err })
+			}
+			if c.waits {
+				require.Empty(t, rounds)
+				require.NoError(t, all.do(context.Background(), numbered(c.later)))
+				require.Equal(t, c.later+1, <-rounds)
+			} else {
+				require.Equal(t, c.later, <-rounds)
+			}
+			for range c.later {
+				require.NoError(t, <-answered)
+			}
+		})
+	}
+	t.Run("NotForEver", func(t *testing.T) {
+		t.Parallel()
+		answered := make(chan error)
+		newTogether(func(_ context.Context, steps []store.Step) []error { return make([]error, len(steps)) }, func() bool { return true }).
+			later(numbered(1), func(err error) { answered <- err })
+		require.NoError(t, <-answered)
+	})
+}
+
 // TestTogether: while the store is told of some deliveries, the next ones gather, and
 // everyone gets the answer to their own.
 func TestTogether(t *testing.T) {
@@ -25,7 +68,7 @@ func TestTogether(t *testing.T) {
 	const many = 50
 	first, gathered := make(chan struct{}), make(chan struct{})
 	var rounds []int
-	all := &together{tell: func(_ context.Context, steps []store.Step) (answers []error) {
+	all := newTogether(func(_ context.Context, steps []store.Step) (answers []error) {
 		if rounds = append(rounds, len(steps)); len(rounds) == 1 {
 			close(first)
 			<-gathered
@@ -34,7 +77,7 @@ func TestTogether(t *testing.T) {
 			answers = append(answers, errors.New(d.Delivery.Key.ID))
 		}
 		return answers
-	}}
+	}, idle)
 	var waiting sync.WaitGroup
 	ask := func(n int) {
 		waiting.Go(func() {
@@ -64,7 +107,7 @@ func TestTogetherOfOneWhoGaveUp(t *testing.T) {
 	t.Parallel()
 	first, release := make(chan struct{}), make(chan struct{})
 	var told []string
-	all := &together{tell: func(_ context.Context, steps []store.Step) []error {
+	all := newTogether(func(_ context.Context, steps []store.Step) []error {
 		if len(told) == 0 {
 			close(first)
 			<-release
@@ -73,7 +116,7 @@ func TestTogetherOfOneWhoGaveUp(t *testing.T) {
 			told = append(told, d.Delivery.Key.ID)
 		}
 		return make([]error, len(steps))
-	}}
+	}, idle)
 	ended := make(chan error, 2)
 	go func() { ended <- all.do(context.Background(), numbered(1)) }()
 	<-first

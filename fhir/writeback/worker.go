@@ -48,7 +48,7 @@ type Worker struct {
 	kick    chan struct{}
 	// steps tells the store of attempts and of outcomes, recording are those outcomes
 	// that it is still to be told of.
-	steps     together
+	steps     *together
 	recording sync.WaitGroup
 	// slots hold as many requests as may be under way at once.
 	slots chan struct{}
@@ -74,15 +74,16 @@ func New(store Store, target Target, options Options) (*Worker, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Worker{
+	w := &Worker{
 		store: store, name: target.Name, client: client, compare: comparer{client.base}, subject: target.Subject, profile: target.Profile,
 		options: options, clock: options.Clock, log: options.Logger,
 		pace: &pacer{clock: options.Clock, interval: options.Interval},
 		gate: newGate(), standing: newStanding(target.Mode),
 		kick: make(chan struct{}, 1), rearm: make(chan struct{}, 1),
 		slots: make(chan struct{}, options.Senders),
-		steps: together{tell: store.Advance},
-	}, nil
+	}
+	w.steps = newTogether(store.Advance, func() bool { return w.InFlight() > 0 })
+	return w, nil
 }
 
 // Kick wakes the worker after a commit that wants something delivered. It never
