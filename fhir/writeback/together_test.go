@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -30,15 +31,16 @@ func TestTogetherWhileMoreAreToCome(t *testing.T) {
 	}{"UntilThereIsEnough": {enough, false}, "UntilSomebodyWaits": {3, true}} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			rounds, answered := make(chan int, enough), make(chan error, enough)
+			rounds, answered, asked := make(chan int, enough), make(chan error, enough), atomic.Bool{}
 			all := newTogether(func(_ context.Context, steps []store.Step) []error {
 				rounds <- len(steps)
 				return make([]error, len(steps))
-			}, func() bool { return true })
+			}, func() bool { asked.Store(true); return true })
 			all.gathering = time.Hour
 			for n := range c.later {
 				require.Empty(t, rounds)
 				all.later(numbered(n), func(err error) { answered <- err })
+				require.Eventually(t, asked.Load, 10*time.Second, time.Microsecond)
 			}
 			if c.waits {
 				require.Empty(t, rounds)
