@@ -24,10 +24,12 @@ import (
 	"tidemark.example/tidemark/fhir"
 	"tidemark.example/tidemark/fhir/observation"
 	"tidemark.example/tidemark/fhir/store"
+	"tidemark.example/tidemark/fhir/store/postgres"
 	"tidemark.example/tidemark/fhir/store/sqlite"
 	"tidemark.example/tidemark/fhir/writeback"
 	"tidemark.example/tidemark/questionnaire"
 	"tidemark.example/tidemark/scoring"
+	"tidemark.example/tidemark/test/postgrestest"
 )
 
 // drainRound is how many deliveries each side makes before the other has its
@@ -35,21 +37,38 @@ import (
 const drainRound = 10000
 
 // BenchmarkDrain delivers a backlog of b.N scores from a store on the disk
-// (SQLite, synchronous=FULL) to a sink on the loopback: each is claimed, its
-// attempt recorded before it is sent, read, shaped, sent, compared with the
-// answer, and its outcome recorded. Beside it, and in turns, a bare loop puts the
+// (SQLite, synchronous=FULL, or PostgreSQL) to a sink on the loopback: each is
+// claimed, its attempt recorded before it is sent, read, shaped, sent, compared with
+// the answer, and its outcome recorded. Beside it, and in turns, a bare loop puts the
 // very bodies that came to the sink, on as many kept-alive connections, and does
 // nothing else. Run it with -benchtime 100000x.
 func BenchmarkDrain(b *testing.B) {
 	for _, senders := range []int{1, 4, 64} {
-		b.Run(fmt.Sprint(senders, " senders"), func(b *testing.B) { benchmarkDrain(b, senders) })
+		b.Run(fmt.Sprint("SQLite, ", senders, " senders"), func(b *testing.B) {
+			backlog, err := sqlite.Open(context.Background(), filepath.Join(b.TempDir(), "tidemark.db"), sqlite.Options{})
+			require.NoError(b, err)
+			b.Cleanup(func() { require.NoError(b, backlog.Close()) })
+			benchmarkDrain(b, backlog, senders)
+		})
 	}
+	b.Run("PostgreSQL, 4 senders", func(b *testing.B) {
+		if why := postgrestest.Missing(); why != "" {
+			b.Skip("SKIPPED: ", why)
+		}
+		b.Setenv(postgrestest.OnDisk, "1")
+		own, err := postgrestest.Start("shared_buffers=256MB", "max_wal_size=4GB")
+		require.NoError(b, err)
+		b.Cleanup(func() { require.NoError(b, own.Stop()) })
+		address, err := own.Create(context.Background())
+		require.NoError(b, err)
+		backlog, err := postgres.Open(context.Background(), address, postgres.Options{})
+		require.NoError(b, err)
+		b.Cleanup(func() { require.NoError(b, backlog.Close()) })
+		benchmarkDrain(b, backlog, 4)
+	})
 }
 
-func benchmarkDrain(b *testing.B, senders int) {
-	backlog, err := sqlite.Open(context.Background(), filepath.Join(b.TempDir(), "tidemark.db"), sqlite.Options{})
-	require.NoError(b, err)
-	b.Cleanup(func() { require.NoError(b, backlog.Close()) })
+func benchmarkDrain(b *testing.B, backlog store.Store, senders int) {
 	fillBacklog(b, backlog, b.N)
 	s := newSink(b)
 	var drained, put, ratios, efforts []float64

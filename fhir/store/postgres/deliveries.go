@@ -2,11 +2,8 @@ package postgres
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
-	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -77,27 +74,6 @@ func (s *Store) fenceArgs(d store.Delivery, more ...any) []any {
 // startSQL marks what the claim marked, which only a running lease allows.
 const startSQL = clockSQL + " UPDATE deliveries d SET begun = 1" + fence +
 	" AND d.lease_until > (SELECT now FROM clock)"
-
-// recordSQL keeps an outcome and ends the lease. What was wanted meanwhile is in
-// the row only, not in the delivery that the worker holds. If the target holds
-// what was wanted, that is noted once a second, by whoever comes first: others do
-// not wait for that row.
-const recordSQL = clockSQL + `, recorded AS (UPDATE deliveries d SET
-	delivered = greatest(d.delivered, $8::bigint), begun = 0, in_doubt = $9::smallint, remote_id = $10, etag = $11,
-	attempts = CASE WHEN $8::bigint >= $12::bigint AND $9::smallint = 0 THEN 0 ELSE greatest(d.attempts - $18::smallint, 0) END,
-	due = CASE WHEN d.wanted > $12::bigint AND ($8::bigint >= $12::bigint AND $9::smallint = 0 OR $14::smallint = 1) THEN (SELECT written FROM clock) ELSE $13::bigint END,
-	parked = CASE WHEN d.wanted > $12::bigint THEN 0 ELSE $14::smallint END, reason = $15, fault = $16, dropped = 0,
-	accepted = $17, looked = (SELECT now FROM clock), fresh = 1, repairs = CASE WHEN $8::bigint > d.delivered THEN 0 ELSE d.repairs END,
-	changed = (SELECT written FROM clock), owner = '', lease_until = 0,
-	wanted_since = CASE WHEN d.wanted = greatest(d.delivered, $8::bigint) AND $9::smallint = 0 THEN NULL ELSE d.wanted_since END` +
-	fence + ` AND $8::bigint <= d.wanted
-		RETURNING $8::bigint >= $12::bigint AND d.in_doubt = 0 AS done),
-	known AS (SELECT l.target FROM last_delivery l WHERE l.target = $2 AND (SELECT done FROM recorded)
-		AND l.at NOT BETWEEN (SELECT now FROM clock) - 999 AND (SELECT now FROM clock) FOR UPDATE SKIP LOCKED),
-	noted AS (UPDATE last_delivery l SET at = (SELECT now FROM clock) FROM known WHERE l.target = known.target),
-	first AS (INSERT INTO last_delivery (target, at) SELECT $2, (SELECT now FROM clock) FROM recorded
-		WHERE done AND NOT EXISTS (SELECT 1 FROM last_delivery l WHERE l.target = $2) ON CONFLICT DO NOTHING)
-	SELECT 1 FROM recorded`
 
 // dropSQL wants the members as retracted that a version does not have any more,
 // unless a version as high is wanted already, which it tells.
@@ -223,51 +199,6 @@ func (s *Store) Begin(ctx context.Context, d store.Delivery) error {
 		return store.ErrLeaseLost
 	}
 	return nil
-}
-
-// Advance runs a transaction for each of some steps, side by side, so that they
-// share the flushes of the server. One transaction for all would hold rows while it
-// waits for others, and could wait in a circle with a batch of the writer.
-func (s *Store) Advance(ctx context.Context, steps []store.Step) []error {
-	answers := make([]error, len(steps))
-	var next atomic.Int64
-	var running sync.WaitGroup
-	for range min(len(steps), int(s.pool.Config().MaxConns)) {
-		running.Go(func() {
-			for i := next.Add(1) - 1; i < int64(len(steps)); i = next.Add(1) - 1 {
-				if steps[i].Begins {
-					answers[i] = s.Begin(ctx, steps[i].Delivery)
-				} else {
-					answers[i] = s.record(ctx, steps[i])
-				}
-			}
-		})
-	}
-	running.Wait()
-	return answers
-}
-
-// Record keeps the outcome of a claimed delivery and ends its lease. An outcome that
-// a failover undoes leaves the delivery in doubt, which is then the truth.
-func (s *Store) Record(ctx context.Context, d store.Delivery) error {
-	return s.record(ctx, store.Step{Delivery: d})
-}
-
-func (s *Store) record(ctx context.Context, step store.Step) error {
-	d := step.Delivery
-	recorded, err := s.change(ctx, "record a delivery", recordSQL, s.fenceArgs(d,
-		d.Delivered, bit(d.InDoubt), plain(d.RemoteID), plain(d.ETag), d.Wanted, d.Due.UnixMilli(), bit(d.Parked), plain(d.Reason), plain(d.Fault), plain(d.Accepted), bit(step.Unsent)))
-	if err != nil || recorded {
-		return err
-	}
-	current, err := s.Delivery(ctx, d.Target, d.Key, d.Member)
-	if err == nil && d.Delivered > current.Wanted && current.Owner == d.Owner && current.LeaseUntil.Equal(d.LeaseUntil) {
-		return fmt.Errorf("store: version %d delivered, but only %d wanted", d.Delivered, current.Wanted)
-	}
-	if err == nil || errors.Is(err, store.ErrNotFound) {
-		return store.ErrLeaseLost
-	}
-	return err
 }
 
 // Delivery gives the state of one member of a resource at one target.
