@@ -31,7 +31,7 @@ func TestOutcomesPassOverWhatABatchIsJustWriting(t *testing.T) {
 		steps[i].Delivery = d
 	}
 	conn := connect(t, address)
-	_, err = conn.Exec(ctx, "BEGIN; SELECT * FROM delivery ORDER BY rid LIMIT 1 OFFSET 1 FOR UPDATE")
+	_, err = conn.Exec(ctx, "BEGIN; SELECT * FROM deliveries WHERE rid = (SELECT rid FROM resource WHERE id = 'b') FOR UPDATE")
 	require.NoError(t, err)
 	answered := make(chan []error, 1)
 	go func() { answered <- s.Advance(ctx, steps) }()
