@@ -54,6 +54,11 @@ func (s *Store) ClaimChecks(ctx context.Context, target, owner string, lease tim
 		return nil, err
 	}
 	defer s.leave()
+	ctx, end, err := whole(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer end()
 	rows, err := s.pool.Query(ctx, claimChecksSQL, s.now(), target, max(limit, 0), plain(owner), max(lease.Milliseconds(), 1),
 		store.MaxWait.Milliseconds(), due.Interval.Milliseconds(), due.Fresh.Milliseconds())
 	if err == nil {

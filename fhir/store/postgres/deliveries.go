@@ -134,6 +134,19 @@ func (t *tx) dropMembers(of wish, version int64, kept []string) (superseded bool
 	return superseded, err
 }
 
+// claimLimit is how long a claim may take once it has begun.
+const claimLimit = 10 * time.Second
+
+// whole lets a claim that begins before the context ends run to its end: were it cut off,
+// nobody would know what it leased, and that would lie still until the lease runs out.
+func whole(ctx context.Context) (context.Context, context.CancelFunc, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, nil, err
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), claimLimit)
+	return ctx, cancel, nil
+}
+
 // Claim leases deliveries that are due, see store.Deliveries. A claim that a failover
 // might undo is none: nothing may be sent that nobody would know of.
 func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) (claimed []store.Delivery, err error) {
@@ -141,6 +154,11 @@ func (s *Store) Claim(ctx context.Context, target, owner string, lease time.Dura
 		return nil, err
 	}
 	defer s.leave()
+	ctx, end, err := whole(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer end()
 	conn, err := s.pool.Acquire(ctx)
 	if err != nil {
 		return nil, wrap("claim deliveries", err)
