@@ -78,6 +78,7 @@ func (w *Worker) claim(ctx context.Context, now time.Time, limit int) ([]claim, 
 		w.log.Error("cannot claim deliveries", "target", w.name, "error", err)
 	}
 	claimed := make([]claim, 0, len(deliveries))
+	w.hold(deliveries)
 	for _, d := range deliveries {
 		claimed = append(claimed, claim{delivery: d, until: now.Add(w.options.Lease)})
 	}
@@ -130,7 +131,7 @@ func (w *Worker) idle(ctx context.Context) {
 		if alarm := w.nextAlarm(); !alarm.IsZero() && alarm.Before(poll) {
 			until = alarm
 		}
-		wait := until.Sub(w.clock.Now())
+		wait := min(until.Sub(w.clock.Now()), w.options.Poll) // a clock may have been put back
 		if wait <= 0 {
 			return
 		}

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark.example/tidemark/fhir/sandbox"
+	"tidemark.example/tidemark/fhir/store"
 )
 
 // TestForAPersonToDecide: what no repetition can mend is parked with a reason,
@@ -179,6 +180,8 @@ func TestLease(t *testing.T) {
 		require.True(t, s.begin(ctx), "reading harms nobody")
 		require.False(t, s.step(ctx), "it is of an earlier version")
 		require.False(t, s.begin(ctx))
+		w.worker.record(s, func() {})
+		w.worker.recording.Wait()
 		require.Equal(t, Lost, s.attempt.Outcome)
 		w.requireHeld("score-1", 1, "final")
 	})
@@ -203,6 +206,46 @@ func TestLease(t *testing.T) {
 			require.Len(t, w.asked(), c.asked)
 		})
 	}
+	t.Run("ClaimedAgainAfterAJumpIsNotTrusted", func(t *testing.T) {
+		t.Parallel()
+		w := newWard(t)
+		for _, recorded := range []bool{false, true} {
+			want(t, w.store, 1, false)
+			first := w.claim(w.worker)[0]
+			want(t, w.store, 1, false)
+			w.clock.Add(w.worker.options.Lease)
+			second := w.claim(w.worker)[0]
+			w.clock.Add(-w.worker.options.Lease)
+			if recorded {
+				finish(w.worker, second)
+				w.asked()
+			}
+			finish(w.worker, first)
+			require.Equal(t, Lost, w.seen.last().Outcome)
+			require.Empty(t, w.asked())
+			for range 5 {
+				w.clock.Add(w.worker.options.Lease + w.worker.options.Settle)
+				w.pass()
+			}
+			d := state(t, w.store, 1)
+			require.Equal(t, store.Delivered, d.State())
+			w.asked()
+		}
+	})
+	t.Run("RunOutThatNobodyTookIsGivenBack", func(t *testing.T) {
+		t.Parallel()
+		w := newWard(t)
+		want(t, w.store, 1, false)
+		c := w.claim(w.worker)[0]
+		c.until = c.until.Add(time.Hour)
+		w.clock.Add(w.worker.options.Lease) // a clock that is ahead
+		finish(w.worker, c)
+		require.Equal(t, Released, w.seen.last().Outcome)
+		require.Empty(t, w.asked())
+		w.clock.Add(-w.worker.options.Lease) // and is put right
+		require.Zero(t, state(t, w.store, 1).Attempts)
+		w.delivers()
+	})
 	t.Run("NearlyOverIsGivenBack", func(t *testing.T) {
 		t.Parallel()
 		w := newWard(t)

@@ -54,6 +54,8 @@ type Worker struct {
 	slots chan struct{}
 	// standing is what is known of the target.
 	standing *standing
+	// held are the ends of the leases that this worker has, the last of each delivery.
+	held sync.Map
 
 	mu sync.Mutex
 	// alarm is the earliest time that a delivery recorded here is due again.
@@ -224,11 +226,8 @@ func (w *Worker) record(s *delivering, end func()) {
 		w.report(s)
 		end()
 	}
-	if s.attempt.Outcome == Lost {
-		report()
-		return
-	}
 	w.recording.Add(1)
+	w.drop(&s.d)
 	step := store.Step{Delivery: s.d, Unsent: s.attempt.Requests == 0}
 	w.steps.later(step, func(err error) {
 		if w.recorded(s, err) {
