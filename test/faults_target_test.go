@@ -133,8 +133,8 @@ func forgotten(r *rig, random *rand.Rand, stop <-chan struct{}) {
 }
 
 // jumping puts the clock forward and back: by seconds, by a minute, or by hours.
-// Hours are more than store.MaxWait, since a clock that was ahead for less and is
-// put right delays what was put off meanwhile by as long, as MaxWait says.
+// Hours are more than store.MaxWait, since a wait that is measured just before the clock
+// is put right, and recorded just after, is known as one of before by its length only.
 func jumping(r *rig, random *rand.Rand, stop <-chan struct{}) {
 	every(10*time.Millisecond, random, stop, func() {
 		by := []time.Duration{

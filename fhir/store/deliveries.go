@@ -9,7 +9,10 @@ import (
 
 // MaxWait is the longest that a delivery may have to wait, for its time or for
 // the end of a lease. What says to wait longer was written while the clock was
-// ahead, and would lie still until the clock was there again.
+// ahead, and would lie still until the clock was there again. A wait that was written
+// while the clock was ahead by less is known as one; a lease is not, since its length is
+// its worker's own affair: what a process held that died while the clock was ahead lies
+// still for as much longer.
 const MaxWait = 2 * time.Hour
 
 // Deliveries is the part of a store that the write-back worker reconciles by.
@@ -17,7 +20,8 @@ type Deliveries interface {
 	// Claim leases up to limit deliveries of a target that are due at the
 	// store's clock: wanted differs from delivered, or the outcome is in doubt,
 	// and neither parked nor leased but for a check, MaxWait being the longest that either counts
-	// for. Those due longest come first. With the claim an attempt begins, and is
+	// for. What was put off, or wanted, while the clock was ahead is due once it no longer is;
+	// a doubt among that has no Reason then. Those due longest come first. With the claim an attempt begins, and is
 	// counted: nothing else need be on disk before something is sent. So a lease that
 	// has run out may be claimed by another, and the delivery is InDoubt then.
 	Claim(ctx context.Context, target, owner string, lease time.Duration, limit int) ([]Delivery, error)

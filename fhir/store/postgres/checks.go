@@ -38,7 +38,7 @@ const claimChecksSQL = clockSQL + `, seen AS MATERIALIZED (` + checkable + `
 // meanwhile is another copy than the one that was looked at.
 const recordCheckSQL = clockSQL + ` UPDATE deliveries d SET
 	in_doubt = $8::smallint,
-	due = CASE WHEN $8::smallint = 1 THEN (SELECT written FROM clock) ELSE d.due END,
+	due = CASE WHEN $8::smallint = 1 THEN (SELECT now FROM clock) ELSE d.due END,
 	wanted_since = CASE WHEN $8::smallint = 1 THEN (SELECT written FROM clock) ELSE d.wanted_since END,
 	changed = CASE WHEN d.reason <> $9 OR d.fault <> $10 THEN (SELECT written FROM clock) ELSE d.changed END,
 	reason = $9, fault = $10, remote_id = $11, etag = $12, accepted = $13, repairs = $14::bigint,

@@ -54,7 +54,7 @@ func (s *Store) Deliveries(ctx context.Context, query store.DeliveryQuery) (page
 
 // Release makes parked and dropped deliveries due.
 func (t *tx) Release(query store.DeliveryQuery) (int, error) {
-	return t.decide(query.Released(), strings.ReplaceAll(searchsql.Released, "?", "$1")+", parked = 0, dropped = 0, attempts = 0, due = $1, changed = $1", t.at)
+	return t.decide(query.Released(), strings.ReplaceAll(searchsql.Released, "?", "$1")+", parked = 0, dropped = 0, attempts = 0, due = $2, changed = $1", t.at, t.wall)
 }
 
 // Drop gives parked deliveries up.

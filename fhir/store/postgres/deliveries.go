@@ -42,19 +42,28 @@ const claimable = `SELECT d.target, d.rid, d.member FROM deliveries d
 			AND (d.lease_until <= (SELECT now FROM clock) OR d.lease_until > (SELECT now FROM clock) + $6::bigint OR d.checking = 1)`
 
 // claimSQL leases what is due and what no other worker is just claiming, and
-// behind that what was put off beyond MaxWait: two ranges of the index
-// delivery_due. An attempt begins with each. Where one had begun under a lease that
+// behind that what only a clock that was ahead made late: what was put off beyond
+// MaxWait, and, while the clock is behind what was written, what was due at once when it
+// was written, which has no reason to wait, and what was put off after the time it is
+// now. These are ranges of the index delivery_due. A doubt among them loses its reason,
+// since nobody waited for what may still be on its way. An attempt begins with each. Where one had begun under a lease that
 // ran out, nobody knows what became of it.
 const claimSQL = clockSQL + `, due AS MATERIALIZED (` + claimable + `
-			AND d.due <= (SELECT written FROM clock)
+			AND d.due <= (SELECT now FROM clock)
 		ORDER BY d.due, d.rid, d.member LIMIT $3 FOR UPDATE OF d SKIP LOCKED),
 	late AS MATERIALIZED (` + claimable + `
-			AND d.due > (SELECT greatest(written, now + $6::bigint) FROM clock)
+			AND d.due > (SELECT now + $6::bigint FROM clock)
+		ORDER BY d.due LIMIT $3 FOR UPDATE OF d SKIP LOCKED),
+	ahead AS MATERIALIZED (` + claimable + `
+			AND (SELECT now < written FROM clock)
+			AND d.due > (SELECT now FROM clock) AND d.due <= (SELECT now + $6::bigint FROM clock)
+			AND (d.reason = '' OR d.looked > (SELECT now FROM clock))
 		ORDER BY d.due LIMIT $3 FOR UPDATE OF d SKIP LOCKED)
 	UPDATE deliveries d
 	SET owner = $4, lease_until = (SELECT now FROM clock) + $5::bigint, in_doubt = greatest(d.in_doubt, d.begun), begun = 1, checking = 0,
-		attempts = d.attempts + 1
-	FROM (SELECT * FROM due UNION ALL SELECT * FROM late LIMIT $3) c
+		attempts = d.attempts + 1, due = least(d.due, (SELECT now FROM clock)),
+		reason = CASE WHEN d.in_doubt = 1 AND d.due > (SELECT now FROM clock) THEN '' ELSE d.reason END
+	FROM (SELECT * FROM due UNION ALL SELECT * FROM late UNION ALL SELECT * FROM ahead LIMIT $3) c
 	WHERE d.target = c.target AND d.rid = c.rid AND d.member = c.member
 	RETURNING ` + deliveryColumns
 

@@ -31,7 +31,7 @@ func recordSQL(lock string) string {
 	recorded AS (UPDATE deliveries d SET
 		delivered = greatest(d.delivered, h.delivered), begun = 0, in_doubt = h.in_doubt, remote_id = h.remote_id, etag = h.etag,
 		attempts = CASE WHEN h.delivered >= h.wanted AND h.in_doubt = 0 THEN 0 ELSE greatest(d.attempts - h.unsent, 0) END,
-		due = CASE WHEN d.wanted > h.wanted AND (h.delivered >= h.wanted AND h.in_doubt = 0 OR h.parked = 1) THEN (SELECT written FROM clock) ELSE h.due END,
+		due = CASE WHEN d.wanted > h.wanted AND (h.delivered >= h.wanted AND h.in_doubt = 0 OR h.parked = 1) THEN (SELECT now FROM clock) ELSE h.due END,
 		parked = CASE WHEN d.wanted > h.wanted THEN 0 ELSE h.parked END, reason = h.reason, fault = h.fault, dropped = 0,
 		accepted = h.accepted, looked = (SELECT now FROM clock), fresh = 1, repairs = CASE WHEN h.delivered > d.delivered THEN 0 ELSE d.repairs END,
 		changed = (SELECT written FROM clock), owner = '', lease_until = 0,

@@ -107,7 +107,7 @@ func recordSQL(rows int) string {
 	return `UPDATE delivery SET
 		delivered = max(delivery.delivered, w.delivered), begun = 0, in_doubt = w.in_doubt, remote_id = w.remote_id, etag = w.etag,
 		attempts = iif(w.delivered >= w.wanted AND w.in_doubt = 0, 0, max(attempts - w.unsent, 0)),
-		due = iif(delivery.wanted > w.wanted AND (w.delivered >= w.wanted AND w.in_doubt = 0 OR w.parked = 1), ?1, w.due),
+		due = iif(delivery.wanted > w.wanted AND (w.delivered >= w.wanted AND w.in_doubt = 0 OR w.parked = 1), ?2, w.due),
 		parked = iif(delivery.wanted > w.wanted, 0, w.parked), reason = w.reason, fault = w.fault, dropped = 0, changed = ?1,
 		accepted = w.accepted, looked = ?2, fresh = 1, repairs = iif(w.delivered > delivery.delivered, 0, repairs),
 		owner = '', lease_until = 0,

@@ -31,7 +31,7 @@ const claimChecksSQL = `UPDATE delivery SET owner = ?4, lease_until = ?5, checki
 
 // recordCheckSQL keeps what was found and ends the lease. A version wanted
 // meanwhile is another copy than the one that was looked at.
-const recordCheckSQL = `UPDATE delivery SET in_doubt = ?1, due = iif(?1, ?2, due), wanted_since = iif(?1, ?2, wanted_since),
+const recordCheckSQL = `UPDATE delivery SET in_doubt = ?1, due = iif(?1, ?11, due), wanted_since = iif(?1, ?2, wanted_since),
 	changed = iif(reason <> ?3 OR fault <> ?4, ?2, changed), reason = ?3, fault = ?4,
 	remote_id = ?5, etag = ?6, accepted = ?7, repairs = ?8,
 	fresh = iif(?9, 0, fresh), looked = iif(?9, ?11, looked), checked = iif(?10, ?11, checked),

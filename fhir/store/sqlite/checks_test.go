@@ -44,8 +44,9 @@ func TestDeliveryPlans(t *testing.T) {
 		args      []any
 		plan      string
 	}{
-		"what is due":         {dueDeliveriesSQL, []any{"ehr", 0, 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due<?)"},
-		"what was put off":    {lateDeliveriesSQL, []any{"ehr", 0, 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due>?)"},
+		"what is due":         {dueDeliveriesSQL, []any{"ehr", 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due<?)"},
+		"what was put off":    {lateDeliveriesSQL, []any{"ehr", 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due>?)"},
+		"what is put right":   {putRightSQL, []any{"ehr", 0, 0, 1}, "delivery USING INDEX delivery_due (target=? AND due>? AND due<?)"},
 		"what was found":      {leaseSQL, []any{"ehr", 0, 0, "w", 0, 0, 0, "", 0, 0, ""}, "delivery USING INDEX delivery_due (target=? AND "},
 		"what had begun":      {doubtSQL, []any{"ehr", 0, 0, "w", 0, 0, 0, "", 0, 0, ""}, "delivery USING INDEX delivery_due (target=? AND "},
 		"what it holds":       {wholeSQL, []any{"ehr", "", "", 0, ""}, "delivery USING PRIMARY KEY (target=? AND rid=? AND member=?)"},

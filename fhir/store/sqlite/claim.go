@@ -20,12 +20,20 @@ const claimable = " WHERE target = ?1 AND " + pending + " AND parked = 0 AND (le
 // dueDeliveriesSQL finds what is due, and lateDeliveriesSQL what was put off beyond MaxWait: two ranges
 // of the index delivery_due, in its order. Each delivery comes with its row.
 const (
-	dueDeliveriesSQL  = deliveriesSQL + " AND due <= ?4" + deliveryOrder
-	lateDeliveriesSQL = deliveriesSQL + " AND due > max(?4, ?2 + ?3)" + deliveryOrder
+	dueDeliveriesSQL  = deliveriesSQL + " AND due <= ?2" + deliveryOrder
+	lateDeliveriesSQL = deliveriesSQL + " AND due > ?2 + ?3" + deliveryOrder
 
 	deliveriesSQL = "SELECT " + claimColumns + " FROM delivery CROSS JOIN resource r ON r.rid = delivery.rid" + claimable
-	deliveryOrder = " ORDER BY due, delivery.rid, member LIMIT ?5"
+	deliveryOrder = " ORDER BY due, delivery.rid, member LIMIT ?4"
 )
+
+// putRightSQL makes due what only a clock that was ahead made late, within MaxWait: what
+// was due at once when it was written, which has no reason to wait, and what was put off
+// after the time it is now. A doubt loses its reason, since nobody waited for what may
+// still be on its way. Only while the clock is behind what was written is there any.
+const putRightSQL = "UPDATE delivery SET due = ?2, reason = iif(in_doubt, '', reason) FROM (SELECT target, rid, member FROM delivery" + claimable +
+	` AND due > ?2 AND due <= ?2 + ?3 AND (reason = '' OR looked > ?2) ORDER BY due LIMIT ?4) AS l
+	WHERE delivery.target = l.target AND delivery.rid = l.rid AND delivery.member = l.member`
 
 // claimColumns are what find reads; the last says whether the rest of the row is as
 // it is before the first attempt. Each column of each row takes its time, and most
@@ -79,13 +87,21 @@ func (t *tx) claim(target, owner string, lease time.Duration, limit int) (claime
 		return claimed, rids, err
 	}
 	late, rows, err := t.claimFound(t.stmt.late, target, owner, now, until, limit-len(claimed))
+	claimed, rids = append(claimed, late...), append(rids, rows...)
+	if err != nil || len(claimed) >= limit || t.at <= now {
+		return claimed, rids, err
+	}
+	if _, err := t.stmt.putRight.ExecContext(background, target, now, store.MaxWait.Milliseconds(), limit-len(claimed)); err != nil {
+		return nil, nil, fmt.Errorf("put deliveries right: %w", err)
+	}
+	late, rows, err = t.claimFound(t.stmt.due, target, owner, now, until, limit-len(claimed))
 	return append(claimed, late...), append(rids, rows...), err
 }
 
 // claimFound leases what a statement finds.
 func (t *tx) claimFound(find *sql.Stmt, target, owner string, now, until int64, limit int) ([]store.Delivery, []int64, error) {
 	wait := store.MaxWait.Milliseconds()
-	all, err := t.find(find, target, now, wait, t.at, limit)
+	all, err := t.find(find, target, now, wait, limit)
 	if err != nil || len(all) == 0 {
 		return nil, nil, err
 	}
@@ -121,8 +137,8 @@ type candidate struct {
 }
 
 // find reads deliveries that may be claimed.
-func (t *tx) find(find *sql.Stmt, target string, now, wait, at int64, limit int) (all []candidate, err error) {
-	rows, err := find.QueryContext(background, target, now, wait, at, limit)
+func (t *tx) find(find *sql.Stmt, target string, now, wait int64, limit int) (all []candidate, err error) {
+	rows, err := find.QueryContext(background, target, now, wait, limit)
 	if err != nil {
 		return nil, fmt.Errorf("find deliveries: %w", err)
 	}

@@ -52,7 +52,7 @@ func (s *Store) Deliveries(ctx context.Context, query store.DeliveryQuery) (stor
 
 // Release makes parked and dropped deliveries due.
 func (t *tx) Release(query store.DeliveryQuery) (int, error) {
-	return t.decide(query.Released(), searchsql.Released+", parked = 0, dropped = 0, attempts = 0, due = ?, changed = ?", t.at, t.at, t.at)
+	return t.decide(query.Released(), searchsql.Released+", parked = 0, dropped = 0, attempts = 0, due = ?, changed = ?", t.at, t.leaseClock(), t.at)
 }
 
 // Drop gives parked deliveries up.

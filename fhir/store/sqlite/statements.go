@@ -16,6 +16,7 @@ type statements struct {
 	deleteResource, current, body  *sql.Stmt
 	identity, putIdentity, heads   *sql.Stmt
 	due, late, lease, doubt, whole *sql.Stmt
+	putRight                       *sql.Stmt
 	superseded, drop, wantedOf     *sql.Stmt
 	lastDelivery                   *sql.Stmt
 	newChain, lastChain            *sql.Stmt
@@ -56,6 +57,7 @@ func (s *statements) prepare(ctx context.Context, conn *lasting) error {
 		{&s.lease, leaseSQL},
 		{&s.doubt, doubtSQL},
 		{&s.whole, wholeSQL},
+		{&s.putRight, putRightSQL},
 		{&s.wantedOf, wantedOfSQL},
 		{&s.lastDelivery, lastDeliverySQL},
 		{&s.superseded, supersededSQL},

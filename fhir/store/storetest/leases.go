@@ -39,6 +39,9 @@ func testClockThatWasAhead(t *testing.T, driver Driver) {
 		require.Len(t, claim(t, s, worker), 1)
 		require.Empty(t, claim(t, s, "other"), "once")
 	})
+	for _, ahead := range []time.Duration{time.Minute, time.Hour, store.MaxWait - 2*time.Minute} {
+		driver.subtest(t, fmt.Sprint("AheadBy", ahead), func(t *testing.T, s store.Store, clock *Clock) { testClockSetBack(t, s, clock, ahead) })
+	}
 	driver.subtest(t, "PutOffForLessStaysPutOff", func(t *testing.T, s store.Store, clock *Clock) {
 		want(t, s, key, false)
 		d := claimOne(t, s, worker)
@@ -83,6 +86,58 @@ func testClockThatWasAhead(t *testing.T, driver Driver) {
 		require.Len(t, claimed, 2)
 		require.Len(t, claim(t, s, worker), 1)
 	})
+}
+
+// testClockSetBack: a clock that was ahead and is put right makes nothing late, nor any
+// wait shorter that is measured afterwards.
+func testClockSetBack(t *testing.T, s store.Store, clock *Clock, ahead time.Duration) {
+	ctx := context.Background()
+	failed, doubtful, parked, checked, fresh := observation("failed"), observation("doubtful"), observation("parked"), observation("checked"), observation("fresh")
+	for _, key := range []store.Key{failed, doubtful, parked, checked} {
+		want(t, s, key, false)
+	}
+	clock.Add(ahead)
+	for _, d := range claim(t, s, worker) {
+		switch d.Due = clock.Now().Add(time.Minute); d.Key {
+		case doubtful:
+			d.InDoubt, d.Reason = true, "no answer"
+		case parked:
+			d.Parked, d.Reason, d.Fault = true, "refused", "content"
+		case checked:
+			d.Delivered = 1
+		default:
+			d.Reason = "busy"
+		}
+		record(t, s, d)
+	}
+	want(t, s, fresh, false)
+	require.Len(t, claim(t, s, worker), 1, "the others wait")
+	clock.Add(-ahead)
+	again := map[store.Key]store.Delivery{}
+	for _, d := range claim(t, s, worker) {
+		again[d.Key] = d
+	}
+	require.Len(t, again, 2, "what was put off; what is leased stays so")
+	require.Equal(t, "busy", again[failed].Reason)
+	require.True(t, again[doubtful].InDoubt)
+	require.Empty(t, again[doubtful].Reason, "nobody has waited for what may be on its way")
+	require.Empty(t, claim(t, s, "other"), "once")
+
+	for _, d := range again {
+		d.Due, d.Reason = clock.Now().Add(time.Second), "busy still"
+		record(t, s, d)
+	}
+	require.Empty(t, claim(t, s, worker), "a back-off is one, though the clock is behind what was written")
+	require.Equal(t, 1, release(t, s, store.DeliveryQuery{}))
+	require.Equal(t, parked, claimOne(t, s, worker).Key, "a decision counts at once")
+	want(t, s, checked, false)
+	require.Equal(t, checked, claimOne(t, s, worker).Key, "and a version wanted")
+	clock.Add(time.Second)
+	require.Len(t, claim(t, s, worker), 2)
+
+	for _, d := range again {
+		require.ErrorIs(t, s.Record(ctx, d), store.ErrLeaseLost)
+	}
 }
 
 // claimFirst claims one of several.
