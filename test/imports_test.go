@@ -34,7 +34,7 @@ var allowed = map[string][]string{
 	"fhir/store/groupcommit": {"fhir", "fhir/store"},
 	"fhir/store/searchsql":   {"fhir", "fhir/store"},
 	"fhir/store/pack":        {},
-	"fhir/store/auditchain":  {"fhir/store", "fhir/store/pack"},
+	"fhir/store/auditchain":  {"fhir/store"},
 	"fhir/store/sqlite":      {"fhir", "fhir/store", "fhir/store/auditchain", "fhir/store/groupcommit", "fhir/store/searchsql", "fhir/store/pack"},
 	"fhir/store/postgres":    {"fhir", "fhir/store", "fhir/store/auditchain", "fhir/store/groupcommit", "fhir/store/searchsql", "fhir/store/pack"},
 	"fhir/store/storetest":   {"fhir", "fhir/store"},
