@@ -85,7 +85,11 @@
 // found by the next search and parked as ambiguous;
 // an older version is found when the target is read. Such targets also do not
 // notice a change of their own between our read and our update. Settle must be
-// longer than any proxy on the way keeps a request.
+// longer than any proxy on the way keeps a request, and the second that a claim is
+// trusted for without being asked about.
+//
+// A clock that jumps ahead by more than a lease lets another take over what is being
+// sent; it waits for Settle, by the clock that jumped.
 //
 // A target whose statement does not say versioned-update, or that gives no ETag,
 // is read right before each update, and not updated while an earlier request may
@@ -102,10 +106,13 @@
 //
 // # Many deliveries
 //
-// More deliveries are worked on than requests may be under way (Options.Senders):
-// what is about to be sent is recorded before, what came of it after, and those
-// that wait for the disk share its flushes. When the target is paused or the
-// worker told to stop, what still waits for its turn is given back.
+// What is about to be sent is on disk by its claim, and what came of it is recorded
+// while the next is sent, together with what else came in. Twice as many deliveries
+// are worked on as requests may be under way (Options.Senders), so that some are
+// prepared meanwhile. A write long after the claim asks for the lease once more.
+// When the target is paused or the worker told to stop, what still waits for its turn
+// is given back and does not count as an attempt. What a process held that died is in
+// doubt, whether it was sent or not.
 //
 // # What the target is taken to hold
 //
