@@ -275,7 +275,7 @@ func TestTargetSettingsTeach(t *testing.T) {
 func FuzzTargets(f *testing.F) {
 	for _, list := range []string{
 		"- {name: a, url: https://a.example}\n- &b {name: b, url: https://b.example, rate: 1e3}\n", "[]", "- *a", "- {? [a]: b}", "- {auth: {type: {a: b}}}",
-		"- {url: https://a.example, tls: {ca_file: ~}, category: [exam], read_back: {interval: 1h}}", "- - - a", "https://a.example", "- {<<: {url: b}}",
+		"- {url: https://a.example, tls: {ca_file: ~}, category: [exam], read_back: {interval: 1h}}", "- {url: Https://a.example}", "- - - a", "https://a.example", "- {<<: {url: b}}",
 	} {
 		f.Add(list)
 	}
@@ -299,7 +299,7 @@ func FuzzTargets(f *testing.F) {
 			require.Regexp(t, `^[a-z0-9-]{1,40}$`, target.Name)
 			require.False(t, seen[target.Name])
 			seen[target.Name] = true
-			require.Regexp(t, `^https?://[^/?#]+`, target.URL)
+			require.Regexp(t, `^(?i:https?)://[^/?#]+`, target.URL) // RFC 3986 3.1: schemes in any case
 			require.GreaterOrEqual(t, target.Interval(), time.Duration(0))
 			require.Positive(t, target.Concurrency)
 		}
