@@ -196,6 +196,16 @@ func (d *Delivery) State() DeliveryState {
 	return Pending
 }
 
+// DueBy is when the next attempt may be made by a clock that shows now. A time that was
+// measured on this machine carries a reading of the clock that does not jump (package
+// time, Monotonic Clocks): the wait holds, whatever the date was when it was measured.
+func (d *Delivery) DueBy(now time.Time) time.Time {
+	if d.Due == d.Due.Round(0) {
+		return d.Due
+	}
+	return now.Add(time.Until(d.Due))
+}
+
 // Modified is when the delivery last changed, zero for one that an earlier
 // program changed last.
 func (d *Delivery) Modified() time.Time {

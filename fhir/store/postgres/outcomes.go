@@ -55,6 +55,7 @@ var (
 
 // recordArgs are the values of outcomes, a column of each as an array.
 func (s *Store) recordArgs(steps []store.Step) []any {
+	now := s.asker()
 	return []any{
 		s.now(),
 		column(steps, func(s *store.Step) string { return s.Delivery.Target }),
@@ -68,7 +69,7 @@ func (s *Store) recordArgs(steps []store.Step) []any {
 		column(steps, func(s *store.Step) string { return plain(s.Delivery.RemoteID) }),
 		column(steps, func(s *store.Step) string { return plain(s.Delivery.ETag) }),
 		column(steps, func(s *store.Step) int64 { return s.Delivery.Wanted }),
-		column(steps, func(s *store.Step) int64 { return s.Delivery.Due.UnixMilli() }),
+		column(steps, func(s *store.Step) int64 { return s.Delivery.DueBy(now).UnixMilli() }),
 		column(steps, func(s *store.Step) int16 { return bit(s.Delivery.Parked) }),
 		column(steps, func(s *store.Step) string { return plain(s.Delivery.Reason) }),
 		column(steps, func(s *store.Step) string { return plain(s.Delivery.Fault) }),

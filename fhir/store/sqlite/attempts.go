@@ -121,7 +121,7 @@ func recordSQL(rows int) string {
 func (b *backend) recordArgs(args []any, step *store.Step) []any {
 	d := &step.Delivery
 	return append(b.fenceArgs(args, step), d.Delivered, d.InDoubt, d.RemoteID, d.ETag, d.Wanted,
-		d.Due.UnixMilli(), d.Parked, d.Reason, d.Fault, d.Accepted, step.Unsent)
+		d.DueBy(b.clock()).UnixMilli(), d.Parked, d.Reason, d.Fault, d.Accepted, step.Unsent)
 }
 
 // wantedOfSQL reads what is wanted of a leased delivery.
