@@ -42,6 +42,13 @@ func testClockThatWasAhead(t *testing.T, driver Driver) {
 	for _, ahead := range []time.Duration{time.Minute, time.Hour, store.MaxWait - 2*time.Minute} {
 		driver.subtest(t, fmt.Sprint("AheadBy", ahead), func(t *testing.T, s store.Store, clock *Clock) { testClockSetBack(t, s, clock, ahead) })
 	}
+	driver.subtest(t, "AWaitThatWasMeasuredHoldsByTheStoresClock", func(t *testing.T, s store.Store, clock *Clock) {
+		want(t, s, key, false)
+		d := claimOne(t, s, worker)
+		d.Due = time.Now().Add(time.Hour) // with a reading of the clock that does not jump
+		record(t, s, d)
+		require.WithinDuration(t, clock.Now().Add(time.Hour), state(t, s, key).Due, 10*time.Minute)
+	})
 	driver.subtest(t, "PutOffForLessStaysPutOff", func(t *testing.T, s store.Store, clock *Clock) {
 		want(t, s, key, false)
 		d := claimOne(t, s, worker)
